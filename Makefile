@@ -1,0 +1,68 @@
+# shaftgauge. The front command is built without cgo; only filmworker links C.
+
+SHELL    := /bin/bash
+GO       ?= go
+FUZZTIME ?= 60s
+# No version stamp where git does not answer for this folder (another owner, no git).
+STAMP    := -buildvcs=$(shell git status >/dev/null 2>&1 && echo true || echo false)
+ACCURACY_FILMS ?= 210
+
+.PHONY: all build demo test bench accuracy fuzz clean packages test-packages
+
+all: build
+
+# Debian packages for building and for testing; does nothing when they are there.
+packages:
+	@.ci/packages build
+test-packages:
+	@.ci/packages test
+
+build: packages
+	CGO_ENABLED=0 $(GO) build $(STAMP) -o bin/shaftgauge ./cmd/shaftgauge
+	CGO_ENABLED=1 $(GO) build $(STAMP) -o bin/filmworker ./cmd/filmworker
+
+# Films of the invented Harrow Vale fracture service, measured. Exit code 3 says
+# that some films have no measurement, as in any archive.
+demo: build
+	rm -rf demo
+	bin/shaftgauge simulate -o demo/films --films 24 --seed 7
+	bin/shaftgauge measure demo/films -o demo/out || [ $$? -eq 3 ]
+	@echo
+	@echo "Rows, one a femur:   demo/out/measurements.csv"
+	@echo "Pictures to review:  demo/out/overlays/"
+	@echo "What was done:       demo/out/run.json"
+	@echo "The exact truth:     demo/films/truth.json"
+
+# Everything. About five minutes on two cores.
+test: test-packages
+	@unformatted=$$(gofmt -l cmd detect export measure pipeline); \
+	if [ -n "$$unformatted" ]; then echo "gofmt these files:"; echo "$$unformatted"; exit 1; fi
+	$(GO) vet ./...
+	$(GO) test -timeout 18m ./...
+	$(GO) test -tags matprofile ./detect # no Mat may be left open
+
+# All benchmarks, then the figures that have a limit against it. About three
+# minutes; other programs on the machine spoil the throughput of two workers.
+bench: test-packages
+	@mkdir -p bin
+	$(GO) test -run '^$$' -bench . -benchmem ./... | tee bin/bench.txt; exit $${PIPESTATUS[0]}
+	@awk -f .ci/bench.awk bin/bench.txt
+
+# How far measured rows are from the truth of films that no part was tuned on.
+# The table is kept in the repository, so that a change shows.
+accuracy: build
+	@mkdir -p testdata/accuracy
+	bin/shaftgauge verify --films $(ACCURACY_FILMS) --seed 2026 --unseen \
+		--csv testdata/accuracy/table.csv | tee testdata/accuracy/table.txt; exit $${PIPESTATUS[0]}
+
+# Every fuzz target for FUZZTIME.
+fuzz: packages
+	@set -e; for dir in $$(grep -rl --include='*_test.go' '^func Fuzz' . | xargs -n1 dirname | sort -u); do \
+		for target in $$(grep -ho '^func Fuzz[A-Za-z0-9_]*' $$dir/*_test.go | cut -d' ' -f2); do \
+			echo "$$dir $$target"; \
+			$(GO) test -run '^$$' -fuzz "^$$target\$$" -fuzztime $(FUZZTIME) $$dir; \
+		done; \
+	done
+
+clean:
+	rm -rf bin demo
