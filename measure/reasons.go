@@ -1,0 +1,55 @@
+package measure
+
+// ReasonText is a reason code with the sentence that explains it to a reader of
+// the CSV.
+type ReasonText struct {
+	Code     Reason
+	Sentence string
+}
+
+// Reasons explains every reason code, in the order of the data dictionary.
+var Reasons = []ReasonText{
+	{UnreadableFile, "The file could not be read as a film: it is damaged, cut short or of another kind."},
+	{UnsupportedImage, "The file is well formed but holds a kind of image that is not measured."},
+	{ImageTooLarge, "The image has more pixels or frames than the settings allow, and was refused before decoding."},
+	{WorkerCrashed, "The process working on this film ended abnormally; the run went on without it."},
+	{TimeLimit, "Work on this film was stopped at the time limit."},
+	{MemoryLimit, "Work on this film was stopped at the memory limit."},
+
+	{NoFemurFound, "No shaft of a femur was found on the image."},
+	{BlankImage, "The image has no contrast to measure."},
+	{ShaftTooShort, "The visible stretch of shaft is too short for the quantities left empty."},
+	{EdgesUnclear, "The edges of the cortex do not stand out well enough to be placed."},
+	{ShaftDiscontinuous, "The shaft falls into parts that do not meet, so it has no mid-line: nothing is measured on it."},
+	{ImplantPresent, "Metal lies in, on or beside the femur; the column implant says of which kind."},
+	{MetalOverCortex, "Metal hides a part of the shaft's edges: quantities that need them are empty."},
+
+	{ScaleLowerBound, "The magnification comes from the tube, detector and table distances and is a lower bound for the femur's, so lengths are upper bounds."},
+	{ScaleDetector, "No magnification is known: lengths are those in the detector's plane, larger than those of the bone."},
+	{ScaleNone, "No scale is known: lengths are empty; angles and ratios are measured."},
+	{ScaleConflict, "Two statements of scale on this film contradict each other."},
+	{ScaleUnexplained, "The header holds a pixel spacing without saying what it was calibrated against."},
+	{ScaleInvalid, "A spacing or distance in the header is not a possible number and was not used."},
+	{SideUnknown, "Neither header nor picture says whether this is a right or a left femur."},
+	{SideConflict, "Statements of the side contradict each other or the picture; none was chosen."},
+	{ViewUnknown, "Neither header nor picture says whether this is an AP or a lateral view."},
+	{ViewConflict, "Statements of the view contradict each other or the picture; none was chosen."},
+	{ViewOblique, "The header states an oblique view, which has no defined planes of measurement."},
+	{PolarityConflict, "Statements of whether bone is bright or dark contradict each other or the picture."},
+	{OrientationAssumed, "The image's orientation is not stated and was taken from the anatomy."},
+
+	{DirectionUnknown, "Neither header nor picture says which end of the shaft is the proximal one."},
+	{FemurUncertain, "A shaft was found, but the picture shows neither its ends nor its sides, so it may be another bone: nothing was measured."},
+	{FacingUnknown, "Neither header nor picture says which cortex is the lateral or the anterior one: columns named by side are empty."},
+	{MarkerNotFound, "The scale marker whose diameter was stated was not found on the image."},
+
+	{LevelOriginShaftTop, "The lesser trochanter was not found: levels count from the top of the visible shaft and the columns at fixed levels are empty."},
+	{BowNotResolved, "The bow's curvature does not exceed its uncertainty, so it has no radius."},
+	{DiaphysisCut, "The film does not show the whole diaphysis: quantities that need both its ends are empty."},
+	{IsthmusNotVisible, "The canal's narrowest place does not lie clearly within the visible diaphysis."},
+	{LevelNotVisible, "At one or more of the fixed levels an edge was not seen."},
+
+	{TooFewPoints, "Too few points were found for a fit."},
+	{Degenerate, "The points found do not determine the fit asked for."},
+	{NotConverged, "A fit did not settle."},
+}

@@ -1,0 +1,50 @@
+package measure
+
+// DetermineStatus returns the status of a row whose values and reasons are set.
+//
+//   - not_measured: the row has no value.
+//   - measured: every column that this view and extent ask for is filled: the
+//     axis; with a view, the bow's curvature; lengths (so a scale is known);
+//     on AP levels from the lesser trochanter; every fixed level that lies
+//     within the visible diaphysis; and, where the whole diaphysis is seen,
+//     the bow's angle and sagitta and the isthmus.
+//   - partial: anything else.
+//
+// What the film does not reach to is not asked for: a film from the hip to the
+// middle of the shaft can be measured. A bow too slight for a radius is
+// measured too.
+func DetermineStatus(r *Record) Status {
+	if len(r.Values) == 0 {
+		return StatusNotMeasured
+	}
+	for _, q := range asked(r) {
+		if _, ok := r.Values[q]; !ok {
+			return StatusPartial
+		}
+	}
+	if _, known := sides[r.View]; !known || r.View == AP && r.LevelOrigin != "lesser_trochanter" {
+		return StatusPartial
+	}
+	return StatusMeasured
+}
+
+// asked lists the quantities that a row of this view and extent should have.
+func asked(r *Record) []Quantity {
+	q := []Quantity{ShaftAxis, VisibleFrom, VisibleTo, BowCurvature, BowSpan}
+	if r.LevelOrigin != "lesser_trochanter" {
+		return q
+	}
+	from, to := r.Values[VisibleFrom].X, r.Values[VisibleTo].X
+	for _, level := range Levels {
+		if at := float64(level); from <= at && at <= to {
+			q = append(q, CortexAt(r.View, true, level), CortexAt(r.View, false, level),
+				OuterWidthAt(level), CanalWidthAt(level), CorticalIndexAt(level))
+		}
+	}
+	for _, reason := range r.Reasons {
+		if reason == DiaphysisCut {
+			return q
+		}
+	}
+	return append(q, BowAngle, BowSagitta, IsthmusLevel, IsthmusCanalWidth, IsthmusOuterWidth, IsthmusCorticalIndex)
+}
