@@ -1,0 +1,188 @@
+package simulate
+
+import (
+	"math"
+
+	"shaftgauge/measure"
+	"shaftgauge/measure/geom"
+)
+
+// contourTop and contourStep are where the truth's edges begin, in mm of z, and
+// how far apart their points are.
+const (
+	contourTop  = -28.0
+	contourStep = 0.5
+	// contourEnd is how far above the joint line they end: the condyles' bow
+	// construction wants 50 mm above the lateral condyle, which is the higher.
+	contourEnd = 47.0
+	// meshContourTop keeps the lesser trochanter, which is part of a mesh, out of
+	// the shaft's edges.
+	meshContourTop = 14.0
+)
+
+// truth returns what is exactly known of the scene on the grid g.
+func (t *stage) truth(g grid) Truth {
+	out := Truth{Seed: t.Seed, Group: t.Group, Unseen: t.Unseen, Content: t.Content, Contradictions: t.Contradictions, Femurs: []FemurTruth{}}
+	out.ScaleBasis, out.Spacing, out.Magnification = t.Facts.Scale()
+	for i := range t.legs {
+		l := &t.legs[i]
+		if l.femur == nil && l.mesh == nil {
+			continue
+		}
+		if f, ok := t.femurTruth(l, g, out); ok {
+			out.Femurs = append(out.Femurs, f)
+		}
+	}
+	return out
+}
+
+// visible says whether p on the detector is on the film and inside the field.
+func (t *stage) visible(p geom.PointMM, g grid) bool {
+	q := g.pixel(p)
+	return t.field.depth(p) > 0.5 && q.X >= 0 && q.Y >= 0 && q.X <= float64(g.cols-1) && q.Y <= float64(g.rows-1)
+}
+
+// landmarks returns the landmarks of a femur on the detector, whether on the film or
+// not.
+func (t *stage) landmarks(l *stagedLeg, mid []outline) map[string]geom.PointMM {
+	b := l.femur
+	m := make(map[string]geom.PointMM)
+	if l.mesh != nil {
+		m["lesser_trochanter"] = l.mesh.trochanter(mid)
+		m["head_centre"] = t.Beam.project(l.place.world(l.mesh.Head))
+		return m
+	}
+	rim := func(i int) []geom.PointMM { return t.rim(&b.solids[i].outer, &l.place, 1440) }
+	extreme := func(p []geom.PointMM, dir geom.PointMM) geom.PointMM {
+		best := p[0]
+		for _, q := range p {
+			if q.Dot(dir) > best.Dot(dir) {
+				best = q
+			}
+		}
+		return best
+	}
+	top, low := mid[0], mid[len(mid)-1]
+	var at0 outline
+	for _, q := range mid {
+		if abs(q.z) < abs(at0.z) || at0.centre == (geom.PointMM{}) {
+			at0 = q
+		}
+	}
+	m["lesser_trochanter"] = extreme(rim(b.lesser), at0.positive.Mul(-1))
+	m["head_centre"] = centroid(rim(b.head))
+	if l.View == measure.AP {
+		m["neck_centre"] = t.waistCentre(l)
+	}
+	proximal := top.centre.Sub(at0.centre).Unit()
+	m["greater_trochanter"] = extreme(rim(b.greater), proximal)
+	distal := low.centre.Sub(mid[len(mid)*3/4].centre).Unit()
+	// The common tangent: the two touching places depend on its direction.
+	lat, med := rim(b.condyleLateral), rim(b.condyleMedial)
+	var p, q geom.PointMM
+	for range 20 {
+		p, q = extreme(lat, distal), extreme(med, distal)
+		u := p.Sub(q).Unit()
+		n := geom.PointMM{X: -u.Y, Y: u.X}
+		if n.Dot(distal) < 0 {
+			n = n.Mul(-1)
+		}
+		if l.View != measure.AP || n.Dot(distal) > 1-1e-12 {
+			break
+		}
+		distal = n
+	}
+	m["condyle_lateral"], m["condyle_medial"] = p, q
+	m["knee_centre"] = p.Add(q).Mul(0.5)
+	return m
+}
+
+func centroid(p []geom.PointMM) geom.PointMM {
+	var c geom.PointMM
+	for _, q := range p {
+		c = c.Add(q)
+	}
+	return c.Mul(1 / float64(len(p)))
+}
+
+// femurTruth returns false when less than 20 mm of the shaft is on the film.
+func (t *stage) femurTruth(l *stagedLeg, g grid, film Truth) (FemurTruth, bool) {
+	b := l.femur
+	end := l.Anatomy.Length - contourEnd
+	top := contourTop
+	if l.mesh != nil {
+		top = meshContourTop
+	}
+	all := t.silhouettes(l, top, end, contourStep)
+	// The longest run of levels of which all is on the film.
+	from, to := 0, 0
+	for i, start := 0, 0; i < len(all); i++ {
+		if !t.visible(all[i].outerPos, g) || !t.visible(all[i].outerNeg, g) {
+			start = i + 1
+			continue
+		}
+		if i+1-start > to-from {
+			from, to = start, i+1
+		}
+	}
+	seen := all[from:to]
+	if float64(len(seen))*contourStep < 20 {
+		return FemurTruth{}, false
+	}
+	f := FemurTruth{Side: l.Anatomy.Side, View: l.View, LevelOrigin: "shaft_top",
+		BoneMagnified: t.Beam.SID / (t.Beam.SID - l.place.at[2]),
+		Contours:      make(map[string][]geom.PointPx), Landmarks: make(map[string]geom.PointPx),
+		Values: make(map[measure.Quantity]float64), Implant: l.Implant.column()}
+	if l.Break != nil {
+		f.Broken = true
+		return f, true
+	}
+	pos, neg := PositiveName(l.View), NegativeName(l.View)
+	line := func(name string, p func(*outline) geom.PointMM) {
+		for i := range seen {
+			if q := p(&seen[i]); !math.IsNaN(q.X) {
+				f.Contours[name] = append(f.Contours[name], g.pixel(q))
+			}
+		}
+	}
+	line("outer_"+pos, func(o *outline) geom.PointMM { return o.outerPos })
+	line("outer_"+neg, func(o *outline) geom.PointMM { return o.outerNeg })
+	line("inner_"+pos, func(o *outline) geom.PointMM { return o.innerPos })
+	line("inner_"+neg, func(o *outline) geom.PointMM { return o.innerNeg })
+	for name, p := range t.landmarks(l, all) {
+		if t.visible(p, g) {
+			f.Landmarks[name] = g.pixel(p)
+		}
+	}
+	if _, ok := f.Landmarks["lesser_trochanter"]; ok {
+		f.LevelOrigin = "lesser_trochanter"
+	}
+	if _, ok := f.Landmarks["head_centre"]; ok && b != nil {
+		rim := t.rim(&b.solids[b.head].outer, &l.place, 720)
+		shown := true
+		mm := make([]geom.PointMM, len(rim))
+		s := measuringSpacing(film, t.Plate)
+		for i, p := range rim {
+			mm[i] = s.MM(g.pixel(p))
+			shown = shown && t.visible(p, g)
+		}
+		if c, _, err := measure.FitCircle(mm, nil); err == nil && shown {
+			f.HeadCircle = &measure.CirclePx{C: s.Px(c.C), R: c.R / s.X}
+		}
+	}
+	spacing := measuringSpacing(film, t.Plate)
+	shaft := f.measure(spacing, film.ScaleBasis != "none")
+	if shaft != nil && b != nil && l.View == measure.AP {
+		f.Focal = t.focal(l, shaft, g, spacing)
+	}
+	return f, true
+}
+
+// measuringSpacing is the film's scale, or the detector's where the header
+// yields none, so that angles and ratios can be had.
+func measuringSpacing(film Truth, p Plate) geom.Spacing {
+	if film.ScaleBasis == "none" {
+		return p.Spacing
+	}
+	return film.Spacing
+}
