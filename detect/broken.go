@@ -1,0 +1,123 @@
+package detect
+
+import (
+	"math"
+
+	"shaftgauge/measure/geom"
+)
+
+const (
+	stretchLevels = 15    // levels of a straight stretch
+	stretchFound  = 12    // of them with both edges, at least
+	stretchRMS    = 0.4   // mm of its mid-points about a line
+	stretchTaper  = 0.12  // growth of the half width, mm per level
+	stretchWidth  = 0.2   // of the shaft's width that a stretch may differ by
+	stretchApart  = 25    // levels between two stretches, at most
+	faintBreak    = 0.4   // of the median contrast: a fainter edge does not count
+	boneBends     = 400.0 // mm, radius of bow of the most curved femur (common practice, no source)
+	bendSlack     = 1.5   // degrees of error of the two directions
+	bendFactor    = 2.0   // times that bend is no bone's
+	stepOff       = 6.0   // mm by which a stretch lies beside the line that the other points along
+)
+
+// stretch is a straight part of a shaft: its middle and its direction.
+type stretch struct{ at, dir geom.PointMM }
+
+// broken tells whether the shaft falls into parts that do not meet: two straight
+// stretches near each other that lie beside one another by more than stepOff or
+// turn by more than a bone can bend. from is the first level of the shaft.
+func (t *shaftTrace) broken(from int) bool {
+	n := len(t.m.p)
+	mid, half := make([]geom.PointMM, n), make([]float64, n)
+	faint := [2]float64{t.faintest(0), t.faintest(1)}
+	width := t.width()
+	for k := range n {
+		a, b := t.side[0][k], t.side[1][k]
+		half[k] = math.NaN()
+		if k >= from && a.ok && b.ok && a.contrast >= faint[0] && b.contrast >= faint[1] &&
+			math.Abs(a.outer+b.outer-width) < stretchWidth*width {
+			half[k] = (a.outer + b.outer) / 2
+			mid[k] = t.m.p[k].Add(t.m.n[k].Mul((a.outer - b.outer) / 2))
+		}
+	}
+	straight := make([]*stretch, n)
+	for k := 0; k+stretchLevels <= n; k++ {
+		straight[k] = newStretch(mid[k:k+stretchLevels], half[k:k+stretchLevels])
+	}
+	for i, a := range straight {
+		if a == nil {
+			continue
+		}
+		for j := i + stretchLevels; j < min(n, i+stretchLevels+stretchApart+1); j++ {
+			if b := straight[j]; b != nil && a.parted(*b) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// faintest is the least contrast of an edge of side s that counts.
+func (t *shaftTrace) faintest(s int) float64 {
+	var c []float64
+	for _, l := range t.side[s] {
+		if l.ok {
+			c = append(c, l.contrast)
+		}
+	}
+	if len(c) == 0 {
+		return 0
+	}
+	return faintBreak * median(c)
+}
+
+// newStretch fits a line to the mid-points whose half width is known; nil where
+// they are few, bent, or widen.
+func newStretch(mid []geom.PointMM, half []float64) *stretch {
+	var n, mx, my, mk, mh float64
+	for k, h := range half {
+		if h == h {
+			n++
+			mx += mid[k].X
+			my += mid[k].Y
+			mk += float64(k)
+			mh += h
+		}
+	}
+	if n < stretchFound {
+		return nil
+	}
+	mx, my, mk, mh = mx/n, my/n, mk/n, mh/n
+	var xx, xy, yy, kk, kh, kx, ky float64
+	for k, h := range half {
+		if h == h {
+			x, y, i := mid[k].X-mx, mid[k].Y-my, float64(k)-mk
+			xx += x * x
+			xy += x * y
+			yy += y * y
+			kk += i * i
+			kh += i * (h - mh)
+			kx += i * x
+			ky += i * y
+		}
+	}
+	a := 0.5 * math.Atan2(2*xy, xx-yy)
+	dir := geom.PointMM{X: math.Cos(a), Y: math.Sin(a)}
+	if kx*dir.X+ky*dir.Y < 0 {
+		dir = dir.Mul(-1)
+	}
+	across := xx*dir.Y*dir.Y - 2*xy*dir.X*dir.Y + yy*dir.X*dir.X
+	if across > stretchRMS*stretchRMS*n || math.Abs(kh/kk) > stretchTaper {
+		return nil
+	}
+	return &stretch{geom.PointMM{X: mx, Y: my}, dir}
+}
+
+// parted tells whether no bone goes from a on to b.
+func (a stretch) parted(b stretch) bool {
+	turn := math.Abs(math.Atan2(a.dir.X*b.dir.Y-a.dir.Y*b.dir.X, a.dir.Dot(b.dir)))
+	way := b.at.Sub(a.at)
+	between := a.dir.Add(b.dir).Unit()
+	off := math.Abs(way.X*between.Y - way.Y*between.X)
+	return off > stepOff || turn > bendFactor*(way.Norm()/boneBends+bendSlack*math.Pi/180)
+}

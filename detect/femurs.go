@@ -1,0 +1,218 @@
+package detect
+
+import (
+	"errors"
+	"math"
+
+	"shaftgauge/measure/geom"
+)
+
+// ErrBlank is returned for a film without contrast.
+var ErrBlank = errors.New("detect: blank image")
+
+const (
+	reducedMM      = 0.5  // a pixel of the reduced film that edges are searched on
+	nominalWidthMM = 30.0 // of a shaft, for a film without a scale
+	markProb       = 0.5  // a landmark less likely is not there
+	reducedMin     = 2
+	reducedMax     = 8
+)
+
+// Femurs finds the femurs on a film, the largest first, and traces their
+// shafts. No femur is no error: the result is empty.
+//
+// Errors: ErrBlank, or a film whose pixels do not fit its size.
+func Femurs(img Image) ([]Femur, error) {
+	full := &plane{pix: img.Pixels, rows: img.Rows, cols: img.Cols, k: 1}
+	m, err := film16(img)
+	if err != nil {
+		return nil, err
+	}
+	defer m.Close()
+	sp := img.Spacing
+	if !img.HasScale {
+		// Until a shaft is seen, call the film's long side 430 mm.
+		f := 430 / math.Max(float64(img.Rows)*sp.Y, float64(img.Cols)*sp.X)
+		sp = geom.Spacing{Y: sp.Y * f, X: sp.X * f}
+	}
+	k := int(math.Round(reducedMM / math.Sqrt(sp.X*sp.Y)))
+	reduced, err := reduce(m, max(reducedMin, min(k, reducedMax)))
+	if err != nil {
+		return nil, err
+	}
+	if lo, hi := ends(reduced.pix); hi-lo < 8 {
+		return nil, ErrBlank
+	}
+	part := exposed(reduced, sp)
+	g := newGrid(part, sp, inputSide)
+	p, err := locate(reduced.part(part), g)
+	if err != nil {
+		return nil, err
+	}
+	found := p.shafts(g)
+	if !img.HasScale && len(found) > 0 {
+		f := nominalWidthMM / (2 * found[0].half)
+		sp = geom.Spacing{Y: sp.Y * f, X: sp.X * f}
+		g = newGrid(part, sp, inputSide)
+		found = p.shafts(g)
+	}
+	var out []Femur
+	var traced []*shaftTrace
+	for _, c := range found {
+		t, ok := trace(full, reduced, sp, c.guide)
+		if !ok || t.overlaps(traced) {
+			continue
+		}
+		traced = append(traced, t)
+		f := Femur{Found: c.found, ProximalFirst: c.proximal, FrontalView: c.frontal, LateralClockwise: c.clockwise, WorkingSpacing: sp}
+		p.landmarks(&f, c, g, sp)
+		if err := p.trochanter(&f, reduced, t.m, c, g, sp); err != nil {
+			return nil, err
+		}
+		from := p.shaftTop(t.m, f, c, g, sp)
+		metal := t.findMetal(reduced, sp)
+		f.Implant = metal.kind
+		f.MetalOverOuter, f.MetalOverInner = metal.clear(t, from)
+		f.Discontinuous = t.broken(from)
+		for s := range t.side {
+			keepShaft(t.side[s], from)
+		}
+		t.edges(&f, sp)
+		if w := t.width(); !(w >= leastWidth && w <= mostWidth || (f.MetalOverOuter > 0 || f.Discontinuous) && math.IsNaN(w)) {
+			continue
+		}
+		out = append(out, f)
+	}
+	return out, nil
+}
+
+// edges writes the traced edges into f.
+func (t *shaftTrace) edges(f *Femur, sp geom.Spacing) {
+	for s, e := range [2][2]*Edge{{&f.OuterClockwise, &f.InnerClockwise}, {&f.OuterCounter, &f.InnerCounter}} {
+		sign := 1.0
+		if s == 1 {
+			sign = -1
+		}
+		for k, l := range t.side[s] {
+			if !l.ok {
+				continue
+			}
+			p, n := t.m.p[k], t.m.n[k].Mul(sign)
+			e[0].P = append(e[0].P, sp.Px(p.Add(n.Mul(l.outer))))
+			e[0].Sigma = append(e[0].Sigma, l.sOuter)
+			if l.innerOK {
+				e[1].P = append(e[1].P, sp.Px(p.Add(n.Mul(l.inner))))
+				e[1].Sigma = append(e[1].Sigma, l.sInner)
+			}
+		}
+	}
+}
+
+// leastWidth and mostWidth bound the outer width of a femur's shaft in mm, from
+// a child's to a thick shaft magnified by a third (common practice, no source).
+const (
+	leastWidth = 13.0
+	mostWidth  = 55.0
+)
+
+// width is the median outer width over the levels where both sides were found;
+// NaN where there is none.
+func (t *shaftTrace) width() float64 {
+	var w []float64
+	for k := range t.m.p {
+		if a, b := t.side[0][k], t.side[1][k]; a.ok && b.ok {
+			w = append(w, a.outer+b.outer)
+		}
+	}
+	if len(w) == 0 {
+		return math.NaN()
+	}
+	return median(w)
+}
+
+const (
+	belowTip   = 4.0  // mm below the lesser trochanter's tip where the shaft's own edges begin
+	topToTip   = 30.0 // mm from the top of the coarse mask to the tip
+	aboveTop   = 15.0 // mm above the top of the mask where the rest of the femur shows, if it is on the film
+	femurProb  = 0.5
+	facingProb = 0.8 // that the picture tells the trochanter's side
+)
+
+// topOnFilm tells whether the coarse mask ends at the top because the shaft
+// does, not because the film does.
+func (p planes) topOnFilm(c candidate, g grid) bool {
+	along := c.line[0].Sub(c.line[min(4, len(c.line)-1)]).Unit()
+	return p.at(planeFemur, g, c.line[0].Add(along.Mul(aboveTop))) > femurProb
+}
+
+// trochanter replaces the coarse place of the lesser trochanter by the place
+// that the patch around it shows; none where neither tells.
+func (p planes) trochanter(f *Femur, reduced *plane, m midline, c candidate, g grid, sp geom.Spacing) error {
+	var k int
+	switch {
+	case f.LesserTrochanter != nil:
+		k = m.nearest(sp.MM(f.LesserTrochanter.P))
+	case p.topOnFilm(c, g):
+		k = m.nearest(c.line[0]) + int(topToTip/m.step)
+	default:
+		return nil
+	}
+	f.LesserTrochanter = nil
+	if f.LateralClockwise < facingProb && f.LateralClockwise > 1-facingProb {
+		return nil
+	}
+	var err error
+	f.LesserTrochanter, err = trochanterTip(reduced, m, sp, k, f.LateralClockwise < 0.5)
+	return err
+}
+
+// shaftTop returns the first level whose edges are those of the shaft, not of
+// the trochanters.
+func (p planes) shaftTop(m midline, f Femur, c candidate, g grid, sp geom.Spacing) int {
+	switch {
+	case f.LesserTrochanter != nil:
+		return m.nearest(sp.MM(f.LesserTrochanter.P)) + int(belowTip/m.step)
+	case p.topOnFilm(c, g):
+		return m.nearest(c.line[0]) + int((topToTip+2*belowTip)/m.step)
+	}
+	return 0
+}
+
+// landmarks looks for the landmarks of the femur whose shaft is c.
+func (p planes) landmarks(f *Femur, c candidate, g grid, sp geom.Spacing) {
+	top, end := c.line[0], c.line[len(c.line)-1]
+	near := func(k int, at geom.PointMM, reach float64) *Landmark {
+		q, prob := p.mark(k, at, reach, g)
+		if prob < markProb {
+			return nil
+		}
+		return &Landmark{P: sp.Px(q), Sigma: 0.4 * g.half()}
+	}
+	width := 2 * c.half
+	f.LesserTrochanter = near(markLesserTrochanter, top, 2.5*width)
+	f.Head = near(markHead, top, 4*width)
+	f.NeckCentre = near(markNeck, top, 3.5*width)
+	f.CondyleLateral = near(markCondyleLateral, end, 4.5*width)
+	f.CondyleMedial = near(markCondyleMedial, end, 4.5*width)
+}
+
+// sameShaft is the share of a shaft's levels within a shaft's half width of
+// another's mid-line from which the two are one.
+const sameShaft = 0.3
+
+// overlaps tells whether t runs along a shaft that was traced before.
+func (t *shaftTrace) overlaps(before []*shaftTrace) bool {
+	for _, b := range before {
+		near := 0
+		for i, p := range t.m.p {
+			q := b.m.p[b.m.nearest(p)]
+			if q.Sub(p).Norm() < math.Max(t.side[0][i].outer, 8) {
+				near++
+			}
+		}
+		if float64(near) > sameShaft*float64(len(t.m.p)) {
+			return true
+		}
+	}
+	return false
+}
