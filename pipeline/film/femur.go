@@ -1,0 +1,145 @@
+package film
+
+import (
+	"math"
+	"sort"
+
+	"shaftgauge/detect"
+	"shaftgauge/measure"
+	"shaftgauge/measure/geom"
+	"shaftgauge/pipeline/intake"
+)
+
+// levelStep is the distance between the levels of the measured shaft.
+const levelStep geom.MM = 1
+
+// gapMM is the longest stretch between two points of an edge that is bridged.
+const gapMM geom.MM = 8
+
+// femur measures one femur that detect found.
+func femur(f detect.Femur, h intake.Header, sc scale, base measure.Record) measure.Femur {
+	r := base
+	r.Reasons = append([]measure.Reason(nil), base.Reasons...)
+	r.Values, r.Texts = nil, nil
+	noteMetal(&r, f)
+	id := identify(h, f)
+	r.Side, r.SideBasis, r.View, r.ViewBasis = id.side, id.sideBasis, id.view, id.viewBasis
+	for _, why := range id.reasons {
+		r.AddReason(why)
+	}
+	if !id.facing && !id.directed {
+		// A tube of which the picture tells neither end nor side may be any bone,
+		// or none: no number, whatever the header says.
+		return refusedWith(measure.Femur{}, r, measure.FemurUncertain)
+	}
+	out := measure.Femur{Geometry: geometry(f, id, r)}
+	if f.Discontinuous {
+		return refusedWith(out, r, measure.ShaftDiscontinuous)
+	}
+	sp := sc.spacing
+	if !sc.known {
+		sp = f.WorkingSpacing
+	}
+	shaft, err := measure.NewShaft(contours(f, id, sp), levelStep)
+	if err != nil {
+		return refusedWith(out, r, reasonOf(err))
+	}
+	opt := measure.ShaftOptions{View: id.view, HasScale: sc.known, Errors: errorModel(f)}
+	if !id.facing {
+		opt.UnknownSides = true
+		r.AddReason(measure.FacingUnknown)
+	}
+	r.LevelOrigin = "shaft_top"
+	if lt := f.LesserTrochanter; lt != nil && !id.reversed && shaft.SetOrigin(sp.MM(lt.P)) {
+		r.LevelOrigin = "lesser_trochanter"
+		opt.HasOrigin = true
+		opt.Errors.OriginSigma = lt.Sigma
+	}
+	shaft.Measure(&r, opt)
+	dropHidden(&r, f)
+	r.Status = measure.DetermineStatus(&r)
+	draw(out.Geometry, shaft, r, opt.HasOrigin, sp)
+	out.Record = r
+	out.Profile = shaft.Profile(opt)
+	return out
+}
+
+// noteMetal writes the implant's kind and what its metal does to the row.
+func noteMetal(r *measure.Record, f detect.Femur) {
+	r.Texts = map[string]string{"implant": f.Implant}
+	if f.Implant != detect.ImplantNone {
+		r.AddReason(measure.ImplantPresent)
+	}
+	if f.MetalOverOuter > 0 || f.MetalOverInner > 0 {
+		r.AddReason(measure.MetalOverCortex)
+	}
+}
+
+const (
+	// metalShare of a shaft's edges may lie under metal without harm to what is
+	// found from all of them together.
+	metalShare = 0.05
+	// canalFilled is the share of the inner edges from which the outer ones, seen
+	// beside so much metal, are no longer good enough for a bow.
+	canalFilled = 0.5
+)
+
+// dropHidden takes out what needs a long stretch of edges of which metal hides
+// too much: the bow for the outer edges, the canal's narrowest place for the
+// inner ones.
+func dropHidden(r *measure.Record, f detect.Femur) {
+	drop := func(qs ...measure.Quantity) {
+		for _, q := range qs {
+			delete(r.Values, q)
+		}
+	}
+	if f.MetalOverOuter > metalShare || f.MetalOverInner > canalFilled {
+		drop(measure.BowCurvature, measure.BowRadius, measure.BowAngle, measure.BowSagitta, measure.BowApex, measure.BowSpan)
+		r.BowPlane = ""
+	}
+	if f.MetalOverInner > metalShare {
+		drop(measure.IsthmusLevel, measure.IsthmusCanalWidth, measure.IsthmusOuterWidth, measure.IsthmusCorticalIndex, measure.CanalFlareIndex)
+	}
+}
+
+func refusedWith(f measure.Femur, r measure.Record, why measure.Reason) measure.Femur {
+	if why != "" {
+		r.AddReason(why)
+	}
+	r.Status = measure.StatusNotMeasured
+	f.Record = r
+	return f
+}
+
+// contours brings the edges into millimetres, proximal first, positive side
+// lateral or anterior.
+func contours(f detect.Femur, id identity, sp geom.Spacing) measure.Contours {
+	e := func(e detect.Edge) (out measure.Edge) {
+		for i := range e.P {
+			k := i
+			if id.reversed {
+				k = len(e.P) - 1 - i
+			}
+			q := sp.MM(e.P[k])
+			// A wider gap than this is no edge: NaN breaks the line.
+			if n := len(out.P); n > 0 && q.Sub(out.P[n-1]).Norm() > gapMM {
+				out.P = append(out.P, geom.PointMM{X: math.NaN(), Y: math.NaN()})
+				out.Sigma = append(out.Sigma, 0)
+			}
+			out.P, out.Sigma = append(out.P, q), append(out.Sigma, e.Sigma[k])
+		}
+		return out
+	}
+	c := measure.Contours{OuterPos: e(f.OuterClockwise), InnerPos: e(f.InnerClockwise), OuterNeg: e(f.OuterCounter), InnerNeg: e(f.InnerCounter)}
+	if !id.clockwise {
+		c.OuterPos, c.OuterNeg = c.OuterNeg, c.OuterPos
+		c.InnerPos, c.InnerNeg = c.InnerNeg, c.InnerPos
+	}
+	return c
+}
+
+// inOrder sorts the femurs of one frame: right, left, then as found.
+func inOrder(f []measure.Femur) {
+	rank := map[measure.Side]int{measure.Right: 0, measure.Left: 1, "": 2}
+	sort.SliceStable(f, func(i, j int) bool { return rank[f[i].Record.Side] < rank[f[j].Record.Side] })
+}

@@ -1,0 +1,99 @@
+package film
+
+import (
+	"errors"
+	"strconv"
+
+	"shaftgauge/detect"
+	"shaftgauge/measure"
+	"shaftgauge/measure/geom"
+)
+
+// sideNames are the contract's words for the positive and the negative side.
+var sideNames = map[measure.View][2]string{measure.AP: {"lateral", "medial"}, measure.Lateral: {"anterior", "posterior"}}
+
+// geometry starts the drawing of a femur with what detect found. Edges get
+// their names only where the sides are known.
+func geometry(f detect.Femur, id identity, r measure.Record) *measure.Geometry {
+	g := &measure.Geometry{Source: r.Source, Frame: r.Frame, Side: r.Side, View: r.View,
+		Contours: map[string][]geom.PointPx{}, Landmarks: map[string]geom.PointPx{}}
+	names, ok := sideNames[id.view]
+	if ok && id.facing {
+		if !id.clockwise {
+			names[0], names[1] = names[1], names[0]
+		}
+	} else {
+		names = [2]string{"clockwise", "counter"}
+	}
+	for i, e := range [2][2]detect.Edge{{f.OuterClockwise, f.InnerClockwise}, {f.OuterCounter, f.InnerCounter}} {
+		for j, layer := range [2]string{"outer_", "inner_"} {
+			if p := inDirection(e[j].P, id.reversed); len(p) > 0 {
+				g.Contours[layer+names[i]] = p
+			}
+		}
+	}
+	for name, l := range map[string]*detect.Landmark{"lesser_trochanter": f.LesserTrochanter, "head_centre": f.Head,
+		"neck_centre": f.NeckCentre, "condyle_lateral": f.CondyleLateral, "condyle_medial": f.CondyleMedial} {
+		if l != nil {
+			g.Landmarks[name] = l.P
+		}
+	}
+	return g
+}
+
+func inDirection(p []geom.PointPx, reversed bool) []geom.PointPx {
+	out := append([]geom.PointPx(nil), p...)
+	if reversed {
+		for i, j := 0, len(out)-1; i < j; i, j = i+1, j-1 {
+			out[i], out[j] = out[j], out[i]
+		}
+	}
+	return out
+}
+
+// draw adds the mid-line, the fitted circle and the measured levels.
+func draw(g *measure.Geometry, s *measure.Shaft, r measure.Record, hasOrigin bool, sp geom.Spacing) {
+	from, to, _, _ := s.Diaphysis(hasOrigin)
+	var fit []geom.PointMM
+	for i, p := range s.Mid {
+		g.Midline = append(g.Midline, sp.Px(p))
+		if s.S[i] >= from && s.S[i] <= to {
+			fit = append(fit, p)
+		}
+	}
+	if _, bowed := r.Values[measure.BowRadius]; bowed {
+		if c, _, err := measure.FitCircle(fit, nil); err == nil && c.R > 0 {
+			g.Circles = map[string]measure.CirclePx{"bow": {C: sp.Px(c.C), R: c.R / sp.X}}
+		}
+	}
+	g.Levels = map[string][2]geom.PointPx{}
+	mark := func(label string, at float64) {
+		i := int((at-s.S[0])/s.Step + 0.5)
+		if i < 0 || i >= len(s.S) {
+			return
+		}
+		a, b := s.Mid[i].Add(s.Normal[i].Mul(s.OuterPos[i])), s.Mid[i].Sub(s.Normal[i].Mul(s.OuterNeg[i]))
+		if a == a && b == b {
+			g.Levels[label] = [2]geom.PointPx{sp.Px(a), sp.Px(b)}
+		}
+	}
+	if hasOrigin {
+		for _, l := range measure.Levels {
+			if _, ok := r.Values[measure.OuterWidthAt(l)]; ok {
+				mark(strconv.Itoa(l), float64(l))
+			}
+		}
+	}
+	if v, ok := r.Values[measure.IsthmusLevel]; ok {
+		mark("isthmus", v.X)
+	}
+}
+
+// reasonOf returns the reason code that an error of package measure carries.
+func reasonOf(err error) measure.Reason {
+	var e *measure.Error
+	if errors.As(err, &e) {
+		return e.Reason
+	}
+	return measure.EdgesUnclear
+}

@@ -1,0 +1,106 @@
+package film
+
+import (
+	"slices"
+	"testing"
+
+	"shaftgauge/detect"
+	"shaftgauge/measure"
+	"shaftgauge/measure/geom"
+	"shaftgauge/pipeline/intake"
+)
+
+// upright is a femur whose shaft runs down the film, proximal at the top, so
+// that clockwise of proximal is the right of the film.
+func upright(frontal, lateralClockwise, proximalFirst float64) detect.Femur {
+	line := func(x float64) detect.Edge {
+		var e detect.Edge
+		for y := range 100 {
+			e.P = append(e.P, geom.PointPx{X: x, Y: float64(10 * y)})
+			e.Sigma = append(e.Sigma, 0.05)
+		}
+		return e
+	}
+	return detect.Femur{OuterClockwise: line(600), OuterCounter: line(400), InnerClockwise: line(550), InnerCounter: line(450),
+		Found: 1, FrontalView: frontal, LateralClockwise: lateralClockwise, ProximalFirst: proximalFirst}
+}
+
+// As films are hung, the patient faces the reader, so the lateral side of a
+// left femur lies at the right of the film (common practice, no source).
+// Patient Orientation names where the rows and the columns point, e.g. L\F for
+// a film hung so (PS3.3 C.7.6.1.1.1).
+func TestIdentify(t *testing.T) {
+	for _, c := range []struct {
+		name      string
+		h         intake.Header
+		f         detect.Femur
+		side      measure.Side
+		sideBasis measure.Basis
+		view      measure.View
+		viewBasis measure.Basis
+		clockwise bool
+		facing    bool
+		reversed  bool
+		reason    measure.Reason
+	}{
+		{name: "picture alone, left", f: upright(1, 1, 1), side: measure.Left, sideBasis: measure.ByAnatomy, view: measure.AP, viewBasis: measure.ByAnatomy, clockwise: true, facing: true},
+		{name: "picture alone, right", f: upright(1, 0, 1), side: measure.Right, sideBasis: measure.ByAnatomy, view: measure.AP, viewBasis: measure.ByAnatomy, facing: true},
+		{name: "tags agree", h: intake.Header{Side: intake.Right, View: measure.AP}, f: upright(1, 0, 1), side: measure.Right, sideBasis: measure.ByTag, view: measure.AP, viewBasis: measure.ByTag, facing: true},
+		{name: "side tag contradicts the picture", h: intake.Header{Side: intake.Left, View: measure.AP}, f: upright(1, 0, 1), view: measure.AP, viewBasis: measure.ByTag, facing: true, reason: measure.SideConflict},
+		{name: "view tag contradicts the picture", h: intake.Header{View: measure.Lateral}, f: upright(1, 0, 1), reason: measure.ViewConflict},
+		{name: "header contradicts itself", h: intake.Header{Reasons: []measure.Reason{measure.ViewConflict}}, f: upright(1, 0, 1)},
+		{name: "mirrored film, orientation says so", h: intake.Header{Orientation: [2]string{"R", "F"}}, f: upright(1, 1, 1), side: measure.Right, sideBasis: measure.ByOrientation, view: measure.AP, viewBasis: measure.ByAnatomy, clockwise: true, facing: true},
+		{name: "only the tag knows the side", h: intake.Header{Side: intake.Left}, f: upright(1, 0.5, 1), side: measure.Left, sideBasis: measure.ByTag, view: measure.AP, viewBasis: measure.ByAnatomy, clockwise: true, facing: true},
+		{name: "nobody knows the side", f: upright(1, 0.5, 1), view: measure.AP, viewBasis: measure.ByAnatomy, reason: measure.SideUnknown},
+		{name: "upside down by orientation", h: intake.Header{Side: intake.Left, Orientation: [2]string{"R", "H"}}, f: upright(1, 0.5, 0.6), side: measure.Left, sideBasis: measure.ByTag, view: measure.AP, viewBasis: measure.ByAnatomy, reversed: true, facing: true},
+		{name: "lateral view, side from the tag alone", h: intake.Header{Side: intake.Right}, f: upright(0, 1, 1), side: measure.Right, sideBasis: measure.ByTag, view: measure.Lateral, viewBasis: measure.ByAnatomy, clockwise: true, facing: true},
+		{name: "lateral view, no tag", f: upright(0, 1, 1), view: measure.Lateral, viewBasis: measure.ByAnatomy, clockwise: true, facing: true, reason: measure.SideUnknown},
+		{name: "lateral view, facing by orientation", h: intake.Header{Orientation: [2]string{"A", "F"}}, f: upright(0, 0.5, 1), view: measure.Lateral, viewBasis: measure.ByAnatomy, clockwise: true, facing: true, reason: measure.SideUnknown},
+		{name: "direction unknown", f: upright(1, 1, 0.6), side: measure.Left, sideBasis: measure.ByAnatomy, view: measure.AP, viewBasis: measure.ByAnatomy, clockwise: true, facing: true, reason: measure.DirectionUnknown},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			id := identify(c.h, c.f)
+			if id.side != c.side || id.sideBasis != c.sideBasis || id.view != c.view || id.viewBasis != c.viewBasis {
+				t.Errorf("side %q by %q, view %q by %q", id.side, id.sideBasis, id.view, id.viewBasis)
+			}
+			if id.facing != c.facing || id.facing && id.clockwise != c.clockwise || id.reversed != c.reversed {
+				t.Errorf("facing %v, clockwise %v, reversed %v", id.facing, id.clockwise, id.reversed)
+			}
+			if c.reason != "" && !slices.Contains(id.reasons, c.reason) {
+				t.Errorf("reasons %v lack %s", id.reasons, c.reason)
+			}
+		})
+	}
+}
+
+// Magnification by the contract: a ball of stated diameter on a film that has
+// only the detector's spacing. A disc of 200 pixels at 0.15 mm is 30 mm on the
+// detector; a ball of 25 mm is then magnified 1.2 times.
+func TestScaleByMarker(t *testing.T) {
+	const rows, cols = 900, 800
+	f := intake.Film{Rows: rows, Cols: cols, Bits: 12, Pixels: make([]uint16, rows*cols),
+		Header: intake.Header{Scale: intake.Scale{Spacing: geom.Spacing{Y: 0.15, X: 0.15}, Detector: geom.Spacing{Y: 0.15, X: 0.15}, Aspect: 1, Basis: "detector"}}}
+	for y := range rows {
+		for x := range cols {
+			v := 800 + x/2 + y%7
+			if dx, dy := float64(x)-300.3, float64(y)-420.6; dx*dx+dy*dy < 100*100 {
+				v = 4000
+			}
+			f.Pixels[y*cols+x] = uint16(v)
+		}
+	}
+	s := scaleOf(f, 25)
+	if s.basis != "marker" || s.magnification < 1.19 || s.magnification > 1.21 {
+		t.Fatalf("basis %s, magnification %v", s.basis, s.magnification)
+	}
+	if want := 0.15 / 1.2; s.spacing.X < 0.99*want || s.spacing.X > 1.01*want {
+		t.Errorf("spacing %v, want %v", s.spacing, want)
+	}
+	if s := scaleOf(f, 0); s.basis != "detector" || !slices.Contains(s.reasons, measure.ScaleDetector) {
+		t.Errorf("without a marker: %+v", s)
+	}
+	f.Pixels = slices.Repeat([]uint16{1000}, rows*cols)
+	if s := scaleOf(f, 25); s.basis != "detector" || !slices.Contains(s.reasons, measure.MarkerNotFound) {
+		t.Errorf("no ball: %+v", s)
+	}
+}
