@@ -1,0 +1,136 @@
+package main
+
+import (
+	"context"
+	"flag"
+	"fmt"
+	"io"
+	"math/rand/v2"
+	"os"
+	"slices"
+	"strings"
+	"sync/atomic"
+	"time"
+
+	"github.com/schollz/progressbar/v3"
+	"golang.org/x/term"
+
+	"shaftgauge/pipeline/simulate"
+	"shaftgauge/pipeline/simulate/dicomfile"
+)
+
+// simulation says which films to make.
+type simulation struct {
+	films  int
+	seed   uint64
+	group  string // empty: all groups in turn
+	unseen bool
+	syntax string
+	plain  bool
+	quiet  bool
+}
+
+func (s *simulation) bind(fs *flag.FlagSet, films int) {
+	fs.IntVar(&s.films, "films", films, "`number` of films")
+	fs.Uint64Var(&s.seed, "seed", 1, "`number` that all chance is drawn from")
+	fs.StringVar(&s.group, "group", "", "make films of this `group` only: "+strings.Join(simulate.Groups(), ", "))
+	fs.BoolVar(&s.unseen, "unseen", false, "draw from the held-out variation, for judging only")
+	fs.StringVar(&s.syntax, "syntax", "", "store films in this transfer syntax `UID` where it fits; default a mix")
+	fs.BoolVar(&s.plain, "plain", false, "no .zip and no DICOMDIR, all films in folders")
+	fs.BoolVar(&s.quiet, "quiet", false, "show no progress")
+}
+
+func (s *simulation) validate() error {
+	switch {
+	case s.films < 1:
+		return usageError{fmt.Sprintf("films = %d, want 1 or more", s.films)}
+	case s.group != "" && !slices.Contains(simulate.Groups(), s.group):
+		return usageError{fmt.Sprintf("unknown group %q", s.group)}
+	case s.syntax != "" && !slices.Contains(dicomfile.Syntaxes(), dicomfile.Syntax(s.syntax)):
+		return usageError{fmt.Sprintf("unknown transfer syntax %q", s.syntax)}
+	}
+	return nil
+}
+
+// film makes film i: the same for the same i and seed.
+func (s *simulation) film(i int) (simulate.Film, error) {
+	group := s.group
+	if group == "" {
+		groups := simulate.Groups()
+		group = groups[i%len(groups)]
+	}
+	rng := rand.New(rand.NewPCG(s.seed, uint64(i)))
+	if s.unseen {
+		return simulate.DrawUnseen(rng, group).Render(), nil
+	}
+	return simulate.Draw(rng, group).Render(), nil
+}
+
+// write fills dir with an archive.
+func (s *simulation) write(ctx context.Context, dir string, stderr io.Writer) error {
+	o := dicomfile.ArchiveOptions{Syntax: dicomfile.Syntax(s.syntax), Plain: s.plain}
+	if !s.quiet {
+		done, end := countFilms(stderr, "simulating", s.films)
+		defer end()
+		o.Done = done
+	}
+	return dicomfile.WriteArchive(ctx, dir, s.seed, s.films, s.film, o)
+}
+
+// countFilms shows how many films of n are done: a bar on a terminal, one line
+// at the end elsewhere.
+func countFilms(w io.Writer, what string, n int) (done, end func()) {
+	if f, ok := w.(*os.File); ok && term.IsTerminal(int(f.Fd())) {
+		bar := progressbar.NewOptions(n, progressbar.OptionSetWriter(w), progressbar.OptionSetDescription(what),
+			progressbar.OptionSetWidth(24), progressbar.OptionShowCount(), progressbar.OptionShowIts(), progressbar.OptionSetItsString("films"))
+		return func() { bar.Add(1) }, func() { fmt.Fprintln(w) }
+	}
+	var count atomic.Int64
+	start := time.Now()
+	return func() { count.Add(1) }, func() {
+		fmt.Fprintf(w, "%s: %d of %d films in %v\n", what, count.Load(), n, time.Since(start).Round(time.Second/10))
+	}
+}
+
+// hard returns a context that the first interrupt ends too: for work that has
+// nothing to go on from.
+func hard(ctx context.Context, stop <-chan struct{}) (context.Context, context.CancelFunc) {
+	ctx, cancel := context.WithCancel(ctx)
+	go func() {
+		select {
+		case <-stop:
+			cancel()
+		case <-ctx.Done():
+		}
+	}()
+	return ctx, cancel
+}
+
+func simulateCommand(ctx context.Context, c command) error {
+	var s simulation
+	var out string
+	fs := newFlags("shaftgauge simulate -o DIR [flags]", c.stdout)
+	fs.StringVar(&out, "o", "", "`folder` for the films and truth.json; new or empty")
+	s.bind(fs, 24)
+	operands, err := parse(fs, c.args)
+	switch {
+	case err != nil:
+		return err
+	case len(operands) > 0:
+		return usageError{fmt.Sprintf("simulate: unexpected %q", operands[0])}
+	case out == "":
+		return usageError{"simulate: no output folder (-o DIR)"}
+	}
+	if err := s.validate(); err != nil {
+		return err
+	}
+	ctx, cancel := hard(ctx, c.stop)
+	defer cancel()
+	if err := s.write(ctx, out, c.stderr); err != nil {
+		return err
+	}
+	if !s.quiet {
+		fmt.Fprintf(c.stderr, "%d films of the invented Harrow Vale fracture service, and their truth: %s\n", s.films, out)
+	}
+	return nil
+}

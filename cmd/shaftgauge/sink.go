@@ -1,0 +1,288 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"shaftgauge/export"
+	"shaftgauge/measure"
+	"shaftgauge/pipeline/job"
+)
+
+// output writes what a run gives into one folder. It is a [pipeline.Sink].
+type output struct {
+	dir         string
+	overlays    bool
+	profileKind string // parquet or csv
+
+	// From Begin on.
+	table    *stream // measurements.csv
+	csv      *export.CSV
+	profile  *stream // profiles.parquet or .csv
+	profiles *export.Profiles
+}
+
+// Names in the output folder.
+const (
+	ledgerName   = "ledger.sqlite"
+	tableName    = "measurements.csv"
+	runName      = "run.json"
+	geometryDir  = "geometry"
+	overlayDir   = "overlays"
+	metaSuffix   = "-metadata.json" // CSV on the Web, Tabular Data Model §5.3
+	profilesName = "profiles."
+)
+
+// Begin makes the folders, removes what a killed run left half written, and
+// opens the tables that Put appends to.
+func (o *output) Begin() error {
+	for _, sub := range []string{"", geometryDir, overlayDir} {
+		if sub == overlayDir && !o.overlays {
+			continue
+		}
+		if err := os.MkdirAll(filepath.Join(o.dir, sub), 0o755); err != nil {
+			return err
+		}
+		left, err := filepath.Glob(filepath.Join(escape(o.dir), sub, ".*.tmp"))
+		if err != nil {
+			return err
+		}
+		for _, f := range left {
+			if err := os.Remove(f); err != nil {
+				return err
+			}
+		}
+	}
+	var err error
+	o.table = newStream(filepath.Join(o.dir, tableName))
+	if o.csv, err = export.NewCSV(o.table); err != nil {
+		return err
+	}
+	o.profile = newStream(filepath.Join(o.dir, profilesName+o.profileKind))
+	if o.profileKind == "csv" {
+		o.profiles, err = export.NewProfilesCSV(o.profile)
+		return err
+	}
+	o.profiles = export.NewProfiles(o.profile)
+	return nil
+}
+
+// escape makes a path a pattern of filepath.Glob that matches only itself.
+func escape(path string) string {
+	return strings.NewReplacer(`\`, `\\`, `*`, `\*`, `?`, `\?`, `[`, `\[`).Replace(path)
+}
+
+// Film writes the geometry of every femur and the overlay of every picture.
+func (o *output) Film(_ context.Context, a job.Answer) error {
+	if err := o.clear(a); err != nil {
+		return err
+	}
+	if err := o.geometry(a); err != nil {
+		return err
+	}
+	for _, p := range a.Pictures {
+		femurs := onFrame(a, p.Frame)
+		if len(femurs) == 0 {
+			continue
+		}
+		picture := export.Picture{Rows: p.Rows, Cols: p.Cols, Scale: p.Scale, Grey: p.Grey}
+		err := export.WriteFileAtomic(o.overlay(a.Source, p.Frame), func(w io.Writer) error {
+			return export.WriteOverlay(w, picture, femurs)
+		})
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// Restore writes the geometry again where it is not as it should be, and copies
+// the overlays of the film first where a's own are not there.
+func (o *output) Restore(_ context.Context, a job.Answer, first string) (bool, error) {
+	if first != a.Source {
+		if err := o.clear(a); err != nil {
+			return false, err
+		}
+	}
+	if err := o.geometry(a); err != nil {
+		return false, err
+	}
+	if !o.overlays {
+		return true, nil
+	}
+	for _, p := range a.Pictures {
+		if len(onFrame(a, p.Frame)) == 0 {
+			continue
+		}
+		to := o.overlay(a.Source, p.Frame)
+		if first == a.Source {
+			if _, err := os.Stat(to); err != nil {
+				return false, nil
+			}
+			continue
+		}
+		b, err := os.ReadFile(o.overlay(first, p.Frame))
+		if first == "" || errors.Is(err, fs.ErrNotExist) {
+			return false, nil
+		}
+		if err != nil {
+			return false, err
+		}
+		if err := export.WriteFileAtomic(to, bytesTo(b)); err != nil {
+			return false, err
+		}
+	}
+	return true, nil
+}
+
+func bytesTo(b []byte) func(io.Writer) error {
+	return func(w io.Writer) error {
+		_, err := w.Write(b)
+		return err
+	}
+}
+
+// onFrame returns the femurs of a on one frame, in order.
+func onFrame(a job.Answer, frame int) []measure.Femur {
+	var femurs []measure.Femur
+	for _, f := range a.Femurs {
+		if f.Record.Frame == frame {
+			femurs = append(femurs, f)
+		}
+	}
+	return femurs
+}
+
+func (o *output) overlay(source string, frame int) string {
+	return filepath.Join(o.dir, overlayDir, export.FrameName(source, frame)+".png")
+}
+
+// geometry writes the geometry files of a that do not hold what they should.
+func (o *output) geometry(a job.Answer) error {
+	count := make(map[int]int) // femurs by frame
+	for _, f := range a.Femurs {
+		count[f.Record.Frame]++
+		if f.Geometry == nil {
+			continue
+		}
+		var b bytes.Buffer
+		if err := export.WriteGeometry(&b, f.Geometry); err != nil {
+			return err
+		}
+		path := filepath.Join(o.dir, geometryDir, export.FemurName(a.Source, f.Record.Frame, count[f.Record.Frame])+".json")
+		if have, err := os.ReadFile(path); err == nil && bytes.Equal(have, b.Bytes()) {
+			continue
+		}
+		if err := export.WriteFileAtomic(path, bytesTo(b.Bytes())); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// clear removes the files of a's source that an earlier run with other settings
+// or another film left.
+func (o *output) clear(a job.Answer) error {
+	stem := strings.TrimSuffix(export.FrameName(a.Source, 1), "1")
+	for _, sub := range []string{geometryDir, overlayDir} {
+		old, err := filepath.Glob(filepath.Join(escape(o.dir), sub, escape(stem)+"*"))
+		if err != nil {
+			return err
+		}
+		for _, f := range old {
+			if err := os.Remove(f); err != nil && !errors.Is(err, fs.ErrNotExist) {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// Put appends the rows of one film to the tables.
+func (o *output) Put(_ context.Context, a job.Answer) error {
+	count := make(map[int]int)
+	for i := range a.Femurs {
+		f := &a.Femurs[i]
+		count[f.Record.Frame]++
+		if err := o.csv.Write(&f.Record); err != nil {
+			return err
+		}
+		if err := o.profiles.Write(f, count[f.Record.Frame]); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// commit makes the tables appear, measurements.csv last.
+func (o *output) commit() error {
+	if err := o.profiles.Close(); err != nil {
+		return err
+	}
+	if err := o.profile.commit(); err != nil {
+		return err
+	}
+	if err := export.WriteFileAtomic(filepath.Join(o.dir, tableName+metaSuffix), export.WriteMetadata); err != nil {
+		return err
+	}
+	if o.profileKind == "csv" {
+		if err := export.WriteFileAtomic(o.profile.path+metaSuffix, export.WriteProfilesMetadata); err != nil {
+			return err
+		}
+	}
+	if err := o.csv.Flush(); err != nil {
+		return err
+	}
+	return o.table.commit()
+}
+
+// abort drops the tables that were begun and not committed.
+func (o *output) abort() {
+	for _, s := range []*stream{o.table, o.profile} {
+		if s != nil {
+			s.abort()
+		}
+	}
+}
+
+// stream is a file that is written bit by bit and appears whole, or not at all.
+type stream struct {
+	path string
+	w    *io.PipeWriter
+	done chan error
+}
+
+func newStream(path string) *stream {
+	r, w := io.Pipe()
+	s := &stream{path: path, w: w, done: make(chan error, 1)}
+	go func() {
+		err := export.WriteFileAtomic(path, func(to io.Writer) error {
+			_, err := io.Copy(to, r)
+			return err
+		})
+		r.CloseWithError(fmt.Errorf("%s: %w", path, errors.Join(err, io.ErrClosedPipe))) // a writer must not wait for ever
+		s.done <- err
+	}()
+	return s
+}
+
+func (s *stream) Write(p []byte) (int, error) { return s.w.Write(p) }
+
+func (s *stream) commit() error {
+	s.w.Close()
+	err := <-s.done
+	s.done <- err // for abort
+	return err
+}
+
+func (s *stream) abort() {
+	s.w.CloseWithError(errors.New("not finished"))
+	s.done <- <-s.done
+}

@@ -1,0 +1,141 @@
+package main
+
+import (
+	"bytes"
+	"errors"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"testing"
+
+	"shaftgauge/export"
+	"shaftgauge/measure"
+	"shaftgauge/measure/geom"
+	"shaftgauge/pipeline/job"
+)
+
+// answer is of one femur a frame on so many frames.
+func answer(source string, frames int, x float64) job.Answer {
+	a := job.Answer{Source: source}
+	for i := 1; i <= frames; i++ {
+		g := &measure.Geometry{Source: source, Frame: i, Midline: []geom.PointPx{{X: x, Y: 1}, {X: x, Y: 5}}}
+		a.Femurs = append(a.Femurs, measure.Femur{Record: measure.Record{Source: source, Frame: i, Status: measure.StatusMeasured}, Geometry: g})
+		a.Pictures = append(a.Pictures, job.Picture{Frame: i, Rows: 8, Cols: 8, Scale: 1, Grey: make([]byte, 64)})
+	}
+	return a
+}
+
+func begun(t *testing.T) *output {
+	t.Helper()
+	o := &output{dir: t.TempDir(), overlays: true, profileKind: "parquet"}
+	if err := o.Begin(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(o.abort)
+	return o
+}
+
+// bare returns a as the ledger gives it: pictures without pixels.
+func bare(a job.Answer) job.Answer {
+	a.Pictures = append([]job.Picture(nil), a.Pictures...)
+	for i := range a.Pictures {
+		a.Pictures[i].Grey = nil
+	}
+	return a
+}
+
+func TestSinkReplacesOldFiles(t *testing.T) {
+	o := begun(t)
+	if err := o.Film(t.Context(), answer("a.dcm", 3, 1)); err != nil {
+		t.Fatal(err)
+	}
+	other := answer("a.dcm.more", 1, 1) // a name that begins alike
+	if err := o.Film(t.Context(), other); err != nil {
+		t.Fatal(err)
+	}
+	if err := o.Film(t.Context(), answer("a.dcm", 1, 2)); err != nil {
+		t.Fatal(err)
+	}
+	for sub, want := range map[string]int{geometryDir: 2, overlayDir: 2} {
+		files, err := os.ReadDir(filepath.Join(o.dir, sub))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(files) != want {
+			t.Errorf("%s: %d files, want %d", sub, len(files), want)
+		}
+	}
+}
+
+func TestSinkRestores(t *testing.T) {
+	o := begun(t)
+	a := answer("a.dcm", 2, 1)
+	if err := o.Film(t.Context(), a); err != nil {
+		t.Fatal(err)
+	}
+	geometry := filepath.Join(o.dir, geometryDir, export.FemurName("a.dcm", 1, 1)+".json")
+	whole := read(t, geometry)
+	if err := os.WriteFile(geometry, []byte("{}"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	if ok, err := o.Restore(t.Context(), bare(a), "a.dcm"); err != nil || !ok {
+		t.Fatalf("%v %v", ok, err)
+	}
+	if !bytes.Equal(read(t, geometry), whole) {
+		t.Error("a damaged geometry file stays")
+	}
+
+	// The same film at another path: its overlays are copies.
+	b := bare(a).WithSource("b.dcm")
+	if ok, err := o.Restore(t.Context(), b, "a.dcm"); err != nil || !ok {
+		t.Fatalf("%v %v", ok, err)
+	}
+	if !bytes.Equal(read(t, o.overlay("b.dcm", 2)), read(t, o.overlay("a.dcm", 2))) {
+		t.Error("overlays differ")
+	}
+
+	// Overlays that nobody has must be drawn anew.
+	for _, source := range []string{"a.dcm", "b.dcm"} {
+		if err := os.Remove(o.overlay(source, 2)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, first := range []string{"a.dcm", "b.dcm", ""} {
+		if ok, err := o.Restore(t.Context(), bare(a), first); err != nil || ok {
+			t.Errorf("restored from %q: %v %v", first, ok, err)
+		}
+	}
+}
+
+func TestTablesAppearWholeOrNotAtAll(t *testing.T) {
+	for _, finish := range []bool{true, false} {
+		o := begun(t)
+		left := filepath.Join(o.dir, geometryDir, ".x.json.123.tmp")
+		if err := os.WriteFile(left, nil, 0o644); err != nil {
+			t.Fatal(err)
+		}
+		if err := o.Put(t.Context(), answer("a.dcm", 1, 1)); err != nil {
+			t.Fatal(err)
+		}
+		if finish {
+			if err := o.commit(); err != nil {
+				t.Fatal(err)
+			}
+		}
+		o.abort()
+		for _, name := range []string{tableName, tableName + metaSuffix, profilesName + "parquet"} {
+			_, err := os.Stat(filepath.Join(o.dir, name))
+			if finish && err != nil || !finish && !errors.Is(err, fs.ErrNotExist) {
+				t.Errorf("finished %v, %s: %v", finish, name, err)
+			}
+		}
+		again := &output{dir: o.dir, overlays: true, profileKind: "csv"}
+		if err := again.Begin(); err != nil {
+			t.Fatal(err)
+		}
+		again.abort()
+		if tmp, _ := filepath.Glob(filepath.Join(o.dir, "*", ".*.tmp")); len(tmp) > 0 {
+			t.Errorf("left behind: %v", tmp)
+		}
+	}
+}
