@@ -162,7 +162,9 @@ func (id *identity) frontal(h intake.Header, f detect.Femur, knownUp bool) {
 	switch {
 	case contradicted(h, measure.SideConflict):
 	case tag != "" && seen != "" && tag != seen:
-		id.reasons = append(id.reasons, measure.SideConflict)
+		// One of them is wrong: then lateral and medial are not known either.
+		id.reasons = append(id.reasons, measure.SideConflict, measure.FacingUnknown)
+		id.facing = false
 	case tag != "":
 		id.side, id.sideBasis = tag, measure.ByTag
 		if !id.facing && knownUp {

@@ -46,7 +46,7 @@ func TestIdentify(t *testing.T) {
 		{name: "picture alone, left", f: upright(1, 1, 1), side: measure.Left, sideBasis: measure.ByAnatomy, view: measure.AP, viewBasis: measure.ByAnatomy, clockwise: true, facing: true},
 		{name: "picture alone, right", f: upright(1, 0, 1), side: measure.Right, sideBasis: measure.ByAnatomy, view: measure.AP, viewBasis: measure.ByAnatomy, facing: true},
 		{name: "tags agree", h: intake.Header{Side: intake.Right, View: measure.AP}, f: upright(1, 0, 1), side: measure.Right, sideBasis: measure.ByTag, view: measure.AP, viewBasis: measure.ByTag, facing: true},
-		{name: "side tag contradicts the picture", h: intake.Header{Side: intake.Left, View: measure.AP}, f: upright(1, 0, 1), view: measure.AP, viewBasis: measure.ByTag, facing: true, reason: measure.SideConflict},
+		{name: "side tag contradicts the picture", h: intake.Header{Side: intake.Left, View: measure.AP}, f: upright(1, 0, 1), view: measure.AP, viewBasis: measure.ByTag, reason: measure.SideConflict},
 		{name: "view tag contradicts the picture", h: intake.Header{View: measure.Lateral}, f: upright(1, 0, 1), reason: measure.ViewConflict},
 		{name: "header contradicts itself", h: intake.Header{Reasons: []measure.Reason{measure.ViewConflict}}, f: upright(1, 0, 1)},
 		{name: "mirrored film, orientation says so", h: intake.Header{Orientation: [2]string{"R", "F"}}, f: upright(1, 1, 1), side: measure.Right, sideBasis: measure.ByOrientation, view: measure.AP, viewBasis: measure.ByAnatomy, clockwise: true, facing: true},
