@@ -39,7 +39,7 @@ var Reasons = []ReasonText{
 	{OrientationAssumed, "The image's orientation is not stated and was taken from the anatomy."},
 
 	{DirectionUnknown, "Neither header nor picture says which end of the shaft is the proximal one."},
-	{FemurUncertain, "A shaft was found, but the picture shows neither its ends nor its sides, so it may be another bone: nothing was measured."},
+	{FemurUncertain, "A shaft was found that may be another bone: the picture shows neither its ends nor its sides, or a larger one on the film has its side already. Nothing was measured."},
 	{FacingUnknown, "Neither header nor picture says which cortex is the lateral or the anterior one: columns named by side are empty."},
 	{MarkerNotFound, "The scale marker whose diameter was stated was not found on the image."},
 

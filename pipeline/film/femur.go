@@ -138,6 +138,20 @@ func contours(f detect.Femur, id identity, sp geom.Spacing) measure.Contours {
 	return c
 }
 
+// oneOfASide refuses what claims a side that a larger shaft on the same frame
+// has already: nobody has two left femurs. f is in the order of detection, the
+// largest first.
+func oneOfASide(f []measure.Femur, base measure.Record) {
+	taken := map[measure.Side]bool{}
+	for i := range f {
+		side := f[i].Record.Side
+		if side != "" && taken[side] {
+			f[i] = refused(base, measure.FemurUncertain)
+		}
+		taken[side] = true
+	}
+}
+
 // inOrder sorts the femurs of one frame: right, left, then as found.
 func inOrder(f []measure.Femur) {
 	rank := map[measure.Side]int{measure.Right: 0, measure.Left: 1, "": 2}

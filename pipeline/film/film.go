@@ -79,6 +79,7 @@ func one(frame intake.Film, base measure.Record, c job.Settings) []measure.Femur
 	for _, f := range found {
 		out = append(out, femur(f, frame.Header, sc, base))
 	}
+	oneOfASide(out, base)
 	inOrder(out)
 	return out
 }

@@ -104,3 +104,20 @@ func TestScaleByMarker(t *testing.T) {
 		t.Errorf("no ball: %+v", s)
 	}
 }
+
+// A film shows at most one femur of a side.
+func TestOneOfASide(t *testing.T) {
+	row := func(side measure.Side) measure.Femur {
+		r := measure.Record{Side: side, Status: measure.StatusMeasured}
+		r.Set(measure.ShaftAxis, 1, 0.1)
+		return measure.Femur{Record: r}
+	}
+	f := []measure.Femur{row(measure.Left), row(measure.Right), row(measure.Left), row(""), row("")}
+	oneOfASide(f, measure.Record{Source: "film"})
+	for i, refused := range []bool{false, false, true, false, false} {
+		r := f[i].Record
+		if (len(r.Values) == 0) != refused || refused && !slices.Contains(r.Reasons, measure.FemurUncertain) {
+			t.Errorf("row %d: %+v", i, r)
+		}
+	}
+}
