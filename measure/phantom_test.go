@@ -52,8 +52,6 @@ func (f phantom) contours(spacing geom.MM) Contours {
 	return Contours{edges[0], edges[1], edges[2], edges[3]}
 }
 
-func constant(x geom.MM) func(geom.MM) geom.MM { return func(geom.MM) geom.MM { return x } }
-
 // tube is a shaft of constant cortices and an outer width that grows by slope
 // mm per mm distal of level flare.
 func tube(curvature float64, flare, slope geom.MM) phantom {

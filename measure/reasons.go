@@ -36,7 +36,6 @@ var Reasons = []ReasonText{
 	{ViewConflict, "Statements of the view contradict each other or the picture; none was chosen."},
 	{ViewOblique, "The header states an oblique view, which has no defined planes of measurement."},
 	{PolarityConflict, "Statements of whether bone is bright or dark contradict each other or the picture."},
-	{OrientationAssumed, "The image's orientation is not stated and was taken from the anatomy."},
 
 	{DirectionUnknown, "Neither header nor picture says which end of the shaft is the proximal one."},
 	{FemurUncertain, "A shaft was found that may be another bone: the picture shows neither its ends nor its sides, or a larger one on the film has its side already. Nothing was measured."},

@@ -17,9 +17,6 @@ type Angle float64
 // Degrees returns the angle in degrees.
 func (a Angle) Degrees() float64 { return float64(a) * 180 / math.Pi }
 
-// Degrees returns the angle of d degrees.
-func Degrees(d float64) Angle { return Angle(d * math.Pi / 180) }
-
 // PointPx is a place on a film in pixels.
 type PointPx struct{ X, Y float64 }
 

@@ -3,8 +3,6 @@ package simulate
 import (
 	"math"
 	"slices"
-
-	"shaftgauge/measure/geom"
 )
 
 // expose turns attenuation into detected quanta over those of the open field:
@@ -226,15 +224,4 @@ func (s Scene) Render() Film {
 	}
 	f.Truth = t.truth(g)
 	return f
-}
-
-// bounds returns the field's bounding box on the detector.
-func (f Field) bounds() (lo, hi geom.PointMM) {
-	c := f.corners()
-	lo, hi = c[0], c[0]
-	for _, p := range c[1:] {
-		lo = geom.PointMM{X: min(lo.X, p.X), Y: min(lo.Y, p.Y)}
-		hi = geom.PointMM{X: max(hi.X, p.X), Y: max(hi.Y, p.Y)}
-	}
-	return lo, hi
 }
