@@ -126,9 +126,37 @@ type ProfileRow struct {
 	MidlineOffsetMM               float64 // from the chord of the visible mid-diaphyseal line, + lateral or anterior
 }
 
+// Focal is one focal thickening of the lateral cortex, a row of focal.csv.
+type Focal struct {
+	Level, Height, Length Value   // mm: of the peak, over the cortex's own baseline, full width at half height
+	OuterShare            Value   // part of the height that stands out of the outer surface, 0 … 1
+	Surface               string  // periosteal, endosteal or both
+	SNR                   float64 // height over the baseline's residual noise
+	Line                  LucentLine
+}
+
+// LucentLine is what is seen of a dark line through the lateral cortex at or
+// near a focal thickening.
+type LucentLine struct {
+	State    string  // seen, not_seen or not_assessable
+	Depth    Value   // part of the cortex that it crosses; where seen
+	Angle    Value   // degrees from square to the shaft; where seen
+	Contrast float64 // over the noise; where seen
+	FloorMM  float64 // narrowest line that could have been seen; 0: not known
+}
+
+// NailFit is how one nail of the user's list would lie in the canal of a femur
+// on a lateral film, a row of nails.csv.
+type NailFit struct {
+	Name   string
+	TipGap Value // mm from the nail to the anterior inner cortex at its tip, negative through it
+}
+
 // Femur is everything one femur on one film leaves behind.
 type Femur struct {
 	Record   Record       `json:"record"`
 	Geometry *Geometry    `json:"geometry,omitempty"`
 	Profile  []ProfileRow `json:"profile,omitempty"`
+	Focal    []Focal      `json:"focal,omitempty"` // along the shaft, proximal first
+	Nails    []NailFit    `json:"nails,omitempty"` // in the order of the user's list
 }
