@@ -1,21 +1,29 @@
-// Command trainsamples streams simulated coarse films with their labels to
-// standard output, for detect/training/train.py. It never ends by itself.
+// Command trainsamples streams simulated training samples with their labels to
+// standard output, for the programs in detect/training. It never ends by itself.
 //
 // A record of -kind film is, in this order and without padding: the picture (size² bytes);
 // at half that size the planes shaft, femur (bytes), direction x, direction y,
 // sign, view (signed bytes, the directions times 127); the film's place in the
 // picture (4 uint32: left, top, width, height); the number of landmarks
 // (uint32); and 16 landmarks (3 float32: kind, x, y in pixels of the planes),
-// all little-endian. A record of -kind trochanter is the patch (a byte a pixel,
-// row by row), then visible, x and y (3 float32).
+// all little-endian. A record of a patch (-kind trochanter, hip or knee) is the
+// picture (a byte a pixel, row by row), then for each of the kind's landmarks
+// its state (1 seen, 0 not there, −1 not known), x and y (3 float32).
+//
+// Records of -kind bone and metal: see boneRecord and metalRecord.
+//
+// With -meshes, all kinds but film and trochanter show also the femur surfaces
+// (binary STL) of that folder, varied in shape.
 package main
 
 import (
 	"bufio"
 	"encoding/binary"
 	"flag"
+	"fmt"
 	"math"
 	"os"
+	"path/filepath"
 
 	"shaftgauge/pipeline/simulate"
 )
@@ -29,20 +37,70 @@ const most = 16 // landmarks in a record
 func main() {
 	seed := flag.Uint64("seed", 1, "number of the stream; streams share no sample")
 	size := flag.Int("size", 256, "side of the picture in pixels")
-	kind := flag.String("kind", "film", "film or trochanter")
+	kind := flag.String("kind", "film", "film, bone, metal, trochanter, hip or knee")
+	folder := flag.String("meshes", "", "folder with femur surfaces (*.stl)")
 	flag.Parse()
+	if err := stream(*kind, *folder, *seed, *size); err != nil {
+		fmt.Fprintln(os.Stderr, "trainsamples:", err)
+		os.Exit(1)
+	}
+}
+
+func stream(kind, folder string, seed uint64, size int) error {
 	w := bufio.NewWriterSize(os.Stdout, 1<<20)
-	for i := uint64(0); ; i++ {
-		var b []byte
-		if *kind == "trochanter" {
-			b = patchRecord(simulate.TrochanterPatch(*seed<<32 | i))
-		} else {
-			b = record(simulate.Coarse(*seed<<32|i, *size))
+	var next func(seed uint64) []byte
+	if kind == "film" {
+		next = func(seed uint64) []byte { return record(simulate.Coarse(seed, size)) }
+	}
+	if kind == "bone" || kind == "metal" {
+		meshes, err := readMeshes(folder)
+		if err != nil {
+			return err
 		}
-		if _, err := w.Write(b); err != nil {
-			return // the reader has had enough
+		next = otherRecord(kind, size, meshes)
+	}
+	for _, k := range simulate.PatchKinds {
+		if k.Name == kind {
+			meshes, err := readMeshes(folder)
+			if err != nil {
+				return err
+			}
+			next = func(seed uint64) []byte { return patchRecord(simulate.NewPatch(k, seed, meshes)) }
 		}
 	}
+	if next == nil {
+		return fmt.Errorf("no kind %q", kind)
+	}
+	for i := uint64(0); ; i++ {
+		if _, err := w.Write(next(seed<<32 | i)); err != nil {
+			return nil // the reader has had enough
+		}
+	}
+}
+
+// readMeshes reads the surfaces of a folder; none where that is not named.
+func readMeshes(folder string) ([]*simulate.Mesh, error) {
+	if folder == "" {
+		return nil, nil
+	}
+	names, err := filepath.Glob(filepath.Join(folder, "*.stl"))
+	if err != nil || len(names) == 0 {
+		return nil, fmt.Errorf("no *.stl in %s", folder)
+	}
+	var out []*simulate.Mesh
+	for _, name := range names {
+		f, err := os.Open(name)
+		if err != nil {
+			return nil, err
+		}
+		m, err := simulate.ReadSTL(f)
+		f.Close()
+		if err != nil {
+			return nil, fmt.Errorf("%s: %w", name, err)
+		}
+		out = append(out, m)
+	}
+	return out, nil
 }
 
 func record(s simulate.Sample) []byte {
@@ -79,12 +137,10 @@ func record(s simulate.Sample) []byte {
 
 func patchRecord(p simulate.Patch) []byte {
 	b := append([]byte(nil), p.Image...)
-	visible := 0.0
-	if p.Visible {
-		visible = 1
-	}
-	for _, v := range []float64{visible, p.X, p.Y} {
-		b = binary.LittleEndian.AppendUint32(b, math.Float32bits(float32(v)))
+	for _, m := range p.Marks {
+		for _, v := range []float64{m.State, m.X, m.Y} {
+			b = binary.LittleEndian.AppendUint32(b, math.Float32bits(float32(v)))
+		}
 	}
 	return b
 }

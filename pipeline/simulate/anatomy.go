@@ -43,22 +43,23 @@ type Anatomy struct {
 
 	LateralAngle float64 // anatomic lateral distal femoral angle of the condyles' tangent
 	Condyles     float64 // half-distance of the condyles' centres
+	Joint        Joint
 
 	Density float64 // factor on cancellous bone
 	Focal   []Focal // focal thickenings of the lateral cortex
+	Relief  Relief  // what may be taken for one
 	Noise   uint64  // seed of the surface's small irregularities
 }
 
 // Focal is a focal thickening of the lateral cortex with, if LineWidth > 0, a
 // lucent line through it.
 type Focal struct {
-	Level     float64 // z in mm
-	Height    float64 // over the cortex's own baseline
-	Length    float64 // full width at half height
+	Bump              // its height is over the cortex's own baseline
 	Outer     float64 // share of the height outside: 1 periosteal, 0 endosteal
 	LineWidth float64 // mm
 	LineDepth float64 // fraction of the cortex, from outside
 	LineAngle float64 // degrees from square to the shaft
+	LineBone  float64 // part of the bone that is missing in the line
 }
 
 // knots is a function of z given at places; between them it is a monotone cubic.
@@ -114,7 +115,9 @@ type bone struct {
 	solids       []solid
 	lines        []lucent
 	metal        []quadric
-	lo, hi       float64 // z that any part of it reaches
+	cement       []quadric
+	voids        []quadric // channels without bone
+	lo, hi       float64   // z that any part of it reaches
 
 	head, waist, lesser, greater  int // which of solids
 	condyleLateral, condyleMedial int
@@ -136,6 +139,7 @@ type lucent struct {
 	at, normal vec // normal is across the slab
 	half       float64
 	inward     float64 // x up to which the slab reaches, from outside
+	missing    float64 // part of the bone that is not there
 }
 
 // build makes the surfaces of a.
@@ -202,10 +206,11 @@ func (a Anatomy) build() *bone {
 		z := top + tubeStep*float64(i)
 		o, in := &b.outer.st[i], &b.inner.st[i]
 		for _, f := range a.Focal {
-			h := f.Height * math.Exp(-4*math.Ln2*(z-f.Level)*(z-f.Level)/(f.Length*f.Length))
+			h := f.at(z)
 			o.xp += h * f.Outer
 			in.xp -= h * (1 - f.Outer)
 		}
+		a.Relief.raise(z, o, in, fl)
 		in.xp, in.xn = atLeast(in.xp, o.xp), atLeast(in.xn, o.xn)
 		in.yp, in.yn = atLeast(in.yp, o.yp), atLeast(in.yn, o.yn)
 	}
@@ -216,9 +221,10 @@ func (a Anatomy) build() *bone {
 			c := math.Cos(f.LineAngle * math.Pi / 180)
 			wall := st.xp - b.inner.st[int((f.Level-top)/tubeStep)].xp
 			b.lines = append(b.lines, lucent{vec{st.cx + st.xp, st.cy, f.Level}, vec{s, 0, c},
-				f.LineWidth / 2, st.cx + st.xp - f.LineDepth*wall})
+				f.LineWidth / 2, st.cx + st.xp - f.LineDepth*wall, f.LineBone})
 		}
 	}
+	a.Relief.bore(b)
 	a.proximal(b)
 	a.distal(b)
 	b.topZ = top
@@ -318,32 +324,6 @@ func (a Anatomy) proximal(b *bone) {
 	side := out.cross(up).unit()
 	b.lesser = add(newSolid(ellipsoid(c, mat{out, side, side.cross(out)}, vec{long, 10 * g, 15 * g}), 2*t, 0.7*d))
 	b.solids[b.lesser].proud = true
-}
-
-// distal adds the condyles.
-func (a Anatomy) distal(b *bone) {
-	g := a.Girth
-	px, py := a.centre(a.Length - 60)
-	cx, cy := a.centre(a.Length - 20)
-	shaft := vec{cx - px, cy - py, 40}.unit()
-	joint := vec{cx, cy, a.Length}
-	r := 21.0 * g
-	// The tangent of two equal discs is parallel to the line of their centres.
-	tilt := (90 - a.LateralAngle) * math.Pi / 180
-	t := math.Max(0.6, 0.14*a.Thickness)
-	add := func(s solid) int { b.solids = append(b.solids, s); return len(b.solids) - 1 }
-	across := vec{1, 0, 0}
-	across = across.sub(shaft.mul(across.dot(shaft))).unit()
-	line := across.mul(math.Cos(tilt)).sub(shaft.mul(math.Sin(tilt))) // to the lateral side, which is the higher
-	mid := joint.sub(shaft.mul(r)).add(vec{0, -9 * g, 0})
-	axes := mat{{1, 0, 0}, {0, 1, 0}, {0, 0, 1}}
-	b.condyleLateral = add(newSolid(ellipsoid(mid.add(line.mul(a.Condyles)), axes, vec{17 * g, 31 * g, r}), t, 0.8*a.Density))
-	b.condyleMedial = add(newSolid(ellipsoid(mid.sub(line.mul(a.Condyles)).add(vec{0, -2, 0}), axes, vec{17.5 * g, 31 * g, r}), t, 0.8*a.Density))
-	// What joins them in front of the notch.
-	add(newSolid(ellipsoid(mid.add(shaft.mul(-14*g)).add(vec{0, 10 * g, 0}), axes, vec{30 * g, 19 * g, 24 * g}), t, 0.75*a.Density))
-	// Epicondyles.
-	add(newSolid(ellipsoid(mid.add(across.mul(-a.Condyles-4*g)).add(shaft.mul(-13*g)), axes, vec{13 * g, 17 * g, 18 * g}), t, 0.7*a.Density))
-	add(newSolid(ellipsoid(mid.add(across.mul(a.Condyles+3*g)).add(shaft.mul(-12*g)), axes, vec{12 * g, 17 * g, 17 * g}), t, 0.7*a.Density))
 }
 
 // atLeast keeps a medullary half-width inside the bone and the canal open.

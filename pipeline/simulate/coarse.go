@@ -69,9 +69,13 @@ const (
 // Coarse makes the training sample of a seed, size pixels (even) wide and high,
 // from all groups of [Draw] by their weights and from films without a femur. It
 // uses one processor.
-func Coarse(seed uint64, size int) Sample {
+func Coarse(seed uint64, size int) Sample { return coarseSample(seed, size, negativeShare, nil) }
+
+// coarseSample makes a coarse sample; negative is the share of those without a
+// femur. Where there are meshes, some of the femurs are of their kind.
+func coarseSample(seed uint64, size int, negative float64, meshes []*Mesh) Sample {
 	rng := rand.New(rand.NewPCG(seed, 0x5eed))
-	if rng.Float64() < negativeShare {
+	if rng.Float64() < negative {
 		s := DrawNegative(rng, negatives[rng.IntN(len(negatives))])
 		return s.coarse(rng, size)
 	}
@@ -91,9 +95,11 @@ func Coarse(seed uint64, size int) Sample {
 	if l := &s.Legs[0]; l.Implant == "" && l.Break == nil && !l.Bare {
 		switch p := rng.Float64(); {
 		case p < addedImplant:
-			l.Implant = []Implant{Nail, Nail, PlateImplant, PlateImplant, Stem, CerclageWires}[rng.IntN(6)]
+			l.Implant = usualImplants[rng.IntN(len(usualImplants))]
 		case p < addedImplant+addedFracture:
 			l.Break = fracture(rng)
+		default:
+			s = s.withAnyMesh(rng, meshes)
 		}
 	}
 	return s.coarse(rng, size)
@@ -228,6 +234,9 @@ func (t *stage) label(s *Sample, g grid, padX, padY float64) {
 	s.DirX, s.DirY, s.Sign = make([]float32, n*n), make([]float32, n*n), make([]int8, n*n)
 	for i := range t.legs {
 		l := &t.legs[i]
+		if l.mesh != nil {
+			t.labelMesh(s, l, g, padX, padY)
+		}
 		if l.femur == nil {
 			continue
 		}

@@ -24,6 +24,7 @@ type group struct {
 	focal         bool
 	implant       bool
 	broken        bool    // displaced fracture
+	confounders   bool    // what may be taken for a focal thickening
 	contradiction bool    // the header names the wrong side or view
 	weight        float64 // share among coarse samples
 }
@@ -54,6 +55,7 @@ var groups = []group{
 	{name: "implant", from: -70, to: 290, implant: true, weight: 0.6},
 	{name: "implant_lat", lateral: true, from: -70, to: 290, implant: true, weight: 0.5},
 	{name: "broken", from: -60, to: 290, broken: true, weight: 0.4},
+	{name: "confounders", from: -60, to: 290, confounders: true},
 	{name: "contradiction", from: -85, to: 300, contradiction: true},
 }
 
@@ -63,7 +65,7 @@ func Groups() []string {
 	for _, g := range groups {
 		out = append(out, g.name)
 	}
-	return out
+	return append(out, NegativeGroup)
 }
 
 // Draw draws a scene of the named group; an unknown name gives ap_full.
@@ -82,11 +84,18 @@ type drawing struct {
 	*Ranges
 	group
 	Scene
+	sleeved bool // the first leg is the soft tissue of another limb
 }
 
 func (d *drawing) chance(p float64) bool { return d.Float64() < p }
 
-func draw(rng *rand.Rand, name string, ranges *Ranges) Scene {
+func draw(rng *rand.Rand, name string, ranges *Ranges) Scene { return drawOf(nil, rng, name, ranges) }
+
+// drawOf is draw with the femur given, if it is not nil.
+func drawOf(femur *Anatomy, rng *rand.Rand, name string, ranges *Ranges) Scene {
+	if name == NegativeGroup {
+		return drawNegative(rng, negatives[rng.IntN(len(negatives))], ranges)
+	}
 	g := groups[0]
 	for _, h := range groups {
 		if h.name == name {
@@ -103,6 +112,9 @@ func draw(rng *rand.Rand, name string, ranges *Ranges) Scene {
 		side = measure.Right
 	}
 	first.Side = side
+	if femur != nil {
+		first = *femur
+	}
 	d.plate(first)
 	d.place(first)
 	d.mishaps()
@@ -112,6 +124,9 @@ func draw(rng *rand.Rand, name string, ranges *Ranges) Scene {
 	d.style()
 	d.marks()
 	d.facts()
+	if d.confounders {
+		d.clutter()
+	}
 	return d.Scene
 }
 
@@ -127,14 +142,20 @@ func (d *drawing) anatomy() Anatomy {
 		Trochanter: k * u(d.Trochanter), TrochanterAt: u(d.LTBehind), Greater: u(d.Greater), LateralAngle: u(d.LateralDFA),
 		Condyles: k * u(d.Condyles), Density: u(d.Density), Noise: d.Uint64()}
 	a.Thickness = a.HalfX * u(d.Index)
+	a.Joint = d.joint.joint(a.Noise)
 	a.NeckRadius = a.HeadRadius * u(d.NeckRadius)
 	a.NeckLength = a.HeadRadius * u(d.NeckLength)
 	if d.focal {
-		f := Focal{Level: span{40, 0.62 * a.Length}.even(d.Rand), Height: span{0.8, 3}.even(d.Rand), Length: span{10, 32}.even(d.Rand), Outer: []float64{1, 1, 0, 0.5}[d.IntN(4)]}
-		if d.chance(0.5) {
-			f.LineWidth, f.LineDepth, f.LineAngle = span{0.2, 1.2}.even(d.Rand), span{0.3, 1}.even(d.Rand), span{-18, 18}.even(d.Rand)
+		v := &d.relief
+		f := Focal{Bump: Bump{Level: span{32, a.FlareAt*a.Length - 18}.even(d.Rand), Height: v.height.even(d.Rand), Length: v.length.even(d.Rand)}, Outer: []float64{1, 1, 0, 0.5}[d.IntN(4)]}
+		if d.chance(0.65) {
+			f.LineWidth, f.LineDepth, f.LineAngle = span{0.15, 1.2}.even(d.Rand), span{0.3, 1}.even(d.Rand), v.tilt.even(d.Rand)
 		}
 		a.Focal = []Focal{f}
+		v.reshape(&a)
+	}
+	if d.confounders {
+		d.relief.confound(&a)
 	}
 	return a
 }
@@ -310,8 +331,8 @@ func (d *drawing) place(a Anatomy) {
 func (d *drawing) mishaps() {
 	leg := &d.Legs[0]
 	if d.implant {
-		leg.Implant = []Implant{Nail, Nail, PlateImplant, Stem, KneeImplant, CerclageWires}[d.IntN(6)]
-		if leg.Implant == KneeImplant { // its film shows the knee
+		leg.Implant = usualImplants[d.IntN(len(usualImplants))]
+		if leg.Implant.atKnee() {
 			leg.Pose.At[1] -= 90
 		}
 	}

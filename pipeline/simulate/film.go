@@ -99,7 +99,7 @@ type FemurTruth struct {
 	Contours  map[string][]geom.PointPx `json:"contours"`  // outer_lateral, outer_medial, inner_lateral, inner_medial; on LAT *_anterior, *_posterior
 	Landmarks map[string]geom.PointPx   `json:"landmarks"` // lesser_trochanter, head_centre, neck_centre, greater_trochanter, condyle_lateral, condyle_medial, knee_centre
 	// HeadCircle holds the head's outline: the circle of the film plane in mm
-	// over Spacing; absent when the head is not on the film.
+	// over Spacing; absent when less than half of its rim is on the film.
 	HeadCircle *measure.CirclePx `json:"head_circle,omitempty"`
 
 	Values map[measure.Quantity]float64 `json:"values"` // by column of measurements.csv
@@ -109,10 +109,15 @@ type FemurTruth struct {
 	Whole         bool    `json:"whole_diaphysis"` // both ends are on the film
 
 	Focal []FocalTruth `json:"focal,omitempty"`
+	// Confounders are what may be taken for a focal thickening and is none.
+	Confounders []ConfounderTruth `json:"confounders,omitempty"`
 
 	// Implant is none, intramedullary, plate, stem or other. Edges and Values of a
 	// femur with an implant are those of the bone below the metal.
-	Implant string `json:"implant"`
+	Implant string      `json:"implant"`
+	Metal   *MetalTruth `json:"metal,omitempty"` // nil: no metal in the beam
+	// Rotation of the leg in degrees from the pose of its view, + outwards.
+	Rotation float64 `json:"rotation_deg"`
 	// Broken femurs are displaced: they have no edges and no Values.
 	Broken bool `json:"broken,omitempty"`
 }
@@ -126,6 +131,16 @@ type FocalTruth struct {
 	LineWidthMM   float64 `json:"line_width_mm,omitempty"`
 	LineDepth     float64 `json:"line_depth_fraction,omitempty"`
 	LineAngleDeg  float64 `json:"line_angle_deg,omitempty"`
+}
+
+// ConfounderTruth is something on the shaft that is no focal thickening of the
+// lateral cortex: gluteal_ridge, callus (all round), medial (a bump there) or
+// nutrient_canal (its height is its width).
+type ConfounderTruth struct {
+	Kind     string  `json:"kind"`
+	LevelMM  float64 `json:"level_mm"`
+	HeightMM float64 `json:"height_mm"`
+	LengthMM float64 `json:"length_mm"`
 }
 
 // WriteJSON writes the truth, indented, with a final newline.

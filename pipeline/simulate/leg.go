@@ -73,41 +73,6 @@ func fillStations(st []station) {
 	}
 }
 
-// lower makes tibia with patella, and fibula, in the femur's body frame.
-func (a Anatomy) lower() []*bone {
-	g, l := a.Girth, a.Length
-	cx, cy := a.centre(l - 10)
-	top := l + 4*g
-	wide := knots{[]float64{top, top + 3, top + 14, top + 35, top + 70, top + 220}, []float64{20 * g, 36 * g, 37 * g, 24 * g, 15.5 * g, 13 * g}}
-	deep := knots{[]float64{top, top + 3, top + 14, top + 35, top + 70, top + 220}, []float64{15 * g, 23 * g, 25 * g, 22 * g, 17 * g, 14 * g}}
-	wall := knots{[]float64{top, top + 30, top + 80, top + 160}, []float64{1.2, 1.8, 0.6 * a.Thickness, 0.8 * a.Thickness}}
-	tibia := &bone{topZ: top, length: top + 300}
-	tibia.outer, tibia.inner = pipe(top, top+300, func(z float64) (o, in station) {
-		o = station{cx: cx, cy: cy - 6*g, xp: wide.at(z), xn: wide.at(z), yp: deep.at(z), yn: deep.at(z), three: 0.05}
-		in = o
-		t := wall.at(z)
-		in.xp, in.xn, in.yp, in.yn = in.xp-t, in.xn-t, in.yp-t, in.yn-t
-		in.soft, in.density = 1.5, a.Density*(0.1+0.8*smooth((top+60-z)/60))
-		return o, in
-	})
-	tibia.solids = append(tibia.solids, newSolid(ellipsoid(vec{cx + 2*g, cy + 36*g, l - 34*g},
-		mat{{1, 0, 0}, {0, 1, 0}, {0, 0, 1}}, vec{21 * g, 10 * g, 22 * g}), 1.4, 0.9*a.Density))
-	tibia.solids = append(tibia.solids, newSolid(ellipsoid(vec{cx, cy - 3*g, top + 1}, // intercondylar eminence
-		mat{{1, 0, 0}, {0, 1, 0}, {0, 0, 1}}, vec{8 * g, 9 * g, 9 * g}), 1, a.Density))
-
-	fibula := &bone{topZ: top + 14*g, length: top + 300}
-	fibula.outer, fibula.inner = pipe(fibula.topZ, fibula.length, func(z float64) (o, in station) {
-		r := 6*g + 5*g*smooth((top+45*g-z)/(25*g))*smooth((z-fibula.topZ+2)/8)
-		o = station{cx: cx + 36*g - 6*g*smooth((z-top)/100), cy: cy - 24*g, xp: r, xn: r, yp: r, yn: r}
-		in = o
-		t := math.Min(2.2, 0.4*r)
-		in.xp, in.xn, in.yp, in.yn = r-t, r-t, r-t, r-t
-		in.soft, in.density = 0.6, 0.3*a.Density
-		return o, in
-	})
-	return []*bone{tibia.bounded(), fibula.bounded()}
-}
-
 // pipe makes the two surfaces of a long bone from z0 to z1.
 func pipe(z0, z1 float64, section func(z float64) (outer, inner station)) (outer, inner tube) {
 	n := int((z1-z0)/tubeStep) + 1

@@ -112,10 +112,20 @@ func (m *Mesh) orient() error {
 	}
 	z := lo + (float64(level)+0.5)*meshStep
 	c := m.section(z+120, z+130)
+	m.settle(vec{c[0], c[1], z})
+	return m.fitHead()
+}
+
+// settle moves the origin of the body frame and finds length, centre line and
+// normals.
+func (m *Mesh) settle(origin vec) {
+	m.Length, m.centres = 0, nil
 	for i := range m.Vertices {
-		m.Vertices[i] = m.Vertices[i].sub(vec{c[0], c[1], z})
+		m.Vertices[i] = m.Vertices[i].sub(origin)
 	}
-	m.Length = hi - z
+	for _, p := range m.Vertices {
+		m.Length = max(m.Length, p[2])
+	}
 	for z := meshTop; z < m.Length; z += meshStep {
 		m.centres = append(m.centres, m.section(z-3, z+3))
 	}
@@ -130,7 +140,6 @@ func (m *Mesh) orient() error {
 		}
 	}
 	m.normals()
-	return m.fitHead()
 }
 
 // section returns the middle of the bounding box of the vertices with z from a
@@ -293,10 +302,21 @@ func newShadow(beam Beam, place *placement, v []vec, tri [][3]int32) *shadow {
 
 func bin(x float64) int16 { return int16(math.Floor(x / binSize)) }
 
-// chord returns the length in mm of the ray through p inside the surface; 0
-// where the surface is open along it.
+// chord returns the length in mm of the ray through p inside the surface; where
+// the surface is open along it, from its first to its last meeting.
 func (s *shadow) chord(beam Beam, p geom.PointMM) float64 {
+	inside, whole, closed := s.cross(beam, p)
+	if !closed {
+		return whole
+	}
+	return inside
+}
+
+// cross returns the length in mm of the ray through p inside the surface, that
+// from its first to its last meeting, and whether the surface is closed along it.
+func (s *shadow) cross(beam Beam, p geom.PointMM) (inside, whole float64, closed bool) {
 	sum, sign := 0.0, 0
+	first, last := math.Inf(1), math.Inf(-1)
 	for _, i := range s.bins[[2]int16{bin(p.X), bin(p.Y)}] {
 		f := &s.tri[i]
 		if f.area == 0 {
@@ -309,6 +329,7 @@ func (s *shadow) chord(beam Beam, p geom.PointMM) float64 {
 			continue
 		}
 		z := beam.SID - 1/(u*f.depth[0]+v*f.depth[1]+w*f.depth[2])
+		first, last = min(first, z), max(last, z)
 		if f.area > 0 {
 			sum += z
 			sign++
@@ -317,11 +338,82 @@ func (s *shadow) chord(beam Beam, p geom.PointMM) float64 {
 			sign--
 		}
 	}
-	if sign != 0 {
+	dx, dy := p.X-beam.X, p.Y-beam.Y
+	slant := math.Sqrt(1 + (dx*dx+dy*dy)/(beam.SID*beam.SID))
+	return math.Abs(sum) * slant, max(0, last-first) * slant, sign == 0
+}
+
+const (
+	// patchedMM above the end of a mesh its surface may consist of patches that do
+	// not meet; slitMM is the widest slit between them.
+	patchedMM = 70.0
+	slitMM    = 12.0
+	// leastChord is the shortest chord in mm that is no slit.
+	leastChord = 0.2
+	// chordStep is the distance of the places of a chord map in mm.
+	chordStep = 0.3
+	// jointWall is the wall of a joint's bone over the cortex' thickness at the
+	// isthmus.
+	jointWall = 0.16
+)
+
+// chordMap holds the lengths of rays through a surface made of patches, from the
+// first to the last meeting, on a part of the detector; slits are closed.
+type chordMap struct {
+	origin     geom.PointMM
+	rows, cols int
+	v          []float32
+}
+
+// chords maps the rectangle from lo to hi.
+func (s *shadow) chords(beam Beam, lo, hi geom.PointMM) *chordMap {
+	m := &chordMap{origin: lo, rows: int((hi.Y-lo.Y)/chordStep) + 2, cols: int((hi.X-lo.X)/chordStep) + 2}
+	m.v = make([]float32, m.rows*m.cols)
+	for i := range m.v {
+		p := lo.Add(geom.PointMM{X: chordStep * float64(i%m.cols), Y: chordStep * float64(i/m.cols)})
+		if _, whole, _ := s.cross(beam, p); whole > leastChord {
+			m.v[i] = float32(whole)
+		}
+	}
+	for c := range m.cols {
+		m.close(c, m.cols, m.rows, slitMM)
+	}
+	for r := range m.rows {
+		m.close(r*m.cols, 1, m.cols, slitMM/2)
+	}
+	return m
+}
+
+// close goes over linearly across the slits of at most widest mm in the line of n
+// places from start on.
+func (m *chordMap) close(start, step, n int, widest float64) {
+	last := -1
+	for k := range n {
+		b := m.v[start+k*step]
+		if b == 0 {
+			continue
+		}
+		if last >= 0 && float64(k-last-1)*chordStep <= widest {
+			a := m.v[start+last*step]
+			for j := last + 1; j < k; j++ {
+				m.v[start+j*step] = a + (b-a)*float32(j-last)/float32(k-last)
+			}
+		}
+		last = k
+	}
+}
+
+// at returns the chord at p, bilinear; 0 off the map.
+func (m *chordMap) at(p geom.PointMM) float64 {
+	p = p.Sub(m.origin).Mul(1 / chordStep)
+	x, y := int(math.Floor(p.X)), int(math.Floor(p.Y))
+	if x < 0 || y < 0 || x+1 >= m.cols || y+1 >= m.rows {
 		return 0
 	}
-	dx, dy := p.X-beam.X, p.Y-beam.Y
-	return math.Abs(sum) * math.Sqrt(1+(dx*dx+dy*dy)/(beam.SID*beam.SID))
+	fx, fy := p.X-float64(x), p.Y-float64(y)
+	v := m.v[y*m.cols+x:]
+	w := v[m.cols:]
+	return (1-fy)*((1-fx)*float64(v[0])+fx*float64(v[1])) + fy*((1-fx)*float64(w[0])+fx*float64(w[1]))
 }
 
 // meshShells are the medullary surfaces that are averaged, as shares of the
@@ -336,6 +428,7 @@ type stagedMesh struct {
 	place   *placement
 	outer   *shadow
 	inner   [len(meshShells)]*shadow
+	joint   *chordMap // of the distal end of outer
 }
 
 func (m *Mesh) stage(beam Beam, a Anatomy, place *placement) *stagedMesh {
@@ -343,26 +436,53 @@ func (m *Mesh) stage(beam Beam, a Anatomy, place *placement) *stagedMesh {
 	for i, by := range meshShells {
 		s.inner[i] = newShadow(beam, place, m.inset(a, by), m.Triangles)
 	}
+	lo, hi := geom.PointMM{X: math.Inf(1), Y: math.Inf(1)}, geom.PointMM{X: math.Inf(-1), Y: math.Inf(-1)}
+	for _, p := range m.Vertices {
+		if p[2] > m.Length-patchedMM-10 {
+			q := beam.project(place.world(p))
+			lo, hi = geom.PointMM{X: min(lo.X, q.X), Y: min(lo.Y, q.Y)}, geom.PointMM{X: max(hi.X, q.X), Y: max(hi.Y, q.Y)}
+		}
+	}
+	s.joint = s.outer.chords(beam, lo.Sub(geom.PointMM{X: 1, Y: 1}), hi)
 	return s
 }
 
 // add lays the mesh's attenuation over the plane.
 func (s *stagedMesh) add(out *plane, g grid, ph *Physics, tex *tile) {
 	cancellous := s.anatomy.cancellous()
+	wall := 2 * jointWall * s.anatomy.Thickness
 	rows(g.rows, func(r int) {
 		for c := range g.cols {
 			p := g.place(float64(c), float64(r))
+			w := vec{p.X, p.Y, 0}
+			m := s.place.body(w.add(s.beam.source().sub(w).mul(s.place.at[2] / s.beam.SID)))
+			fromEnd := s.Length - m[2]
 			whole := s.outer.chord(s.beam, p)
+			if fromEnd < patchedMM {
+				if _, whole, _ = s.outer.cross(s.beam, p); whole < leastChord {
+					whole = s.joint.at(p)
+				}
+			}
 			if whole <= 0 {
 				continue
 			}
 			hollow := 0.0
 			for _, in := range s.inner {
-				hollow += in.chord(s.beam, p) / float64(len(s.inner))
+				h, _, closed := in.cross(s.beam, p)
+				if !closed {
+					h = whole - wall
+				}
+				hollow += max(0, min(whole, h)) / float64(len(s.inner))
 			}
-			hollow = min(hollow, whole)
-			w := vec{p.X, p.Y, 0}
-			m := s.place.body(w.add(s.beam.source().sub(w).mul(s.place.at[2] / s.beam.SID)))
+			if fromEnd < patchedMM {
+				// Towards the end, a thin wall all around.
+				least := whole
+				for _, o := range [4]geom.PointMM{{X: wall / 2}, {X: -wall / 2}, {Y: wall / 2}, {Y: -wall / 2}} {
+					least = min(least, s.joint.at(p.Add(o)))
+				}
+				f := smooth((patchedMM - fromEnd) / 20)
+				hollow += f * (max(0, least-wall) - hollow)
+			}
 			n := tex.at((m[0]+0.7*m[1])/ph.TextureScale, m[2]/(2.2*ph.TextureScale))
 			out.v[r*g.cols+c] += float32(ph.Cortical*(whole-hollow) + ph.Cancellous*cancellous.at(m[2])*hollow*(1+ph.Texture*n))
 		}
@@ -376,25 +496,45 @@ func (s *stagedMesh) profile() profile {
 		inner: func(p geom.PointMM) bool { return s.inner[len(meshShells)/2].chord(s.beam, p) > 0 }}
 }
 
-// trochanter returns the projected tip of the lesser trochanter: the vertex near
-// its level that lies farthest to the negative side.
+// trochanter returns the projected tip of the lesser trochanter: of the summits
+// of the outline on the negative side that stand 1 mm above both their feet, the
+// one nearest to the mesh's own level; where none does, the outline at that level.
 func (s *stagedMesh) trochanter(mid []outline) geom.PointMM {
-	var at outline
-	for _, q := range mid {
-		if abs(q.z) < 1 {
-			at = q
-		}
+	const reach, fall = 20, 1.0
+	at := nearLevel(mid, 0)
+	var rim [2*reach + 1]geom.PointMM // every mm from reach below to reach above
+	var far [len(rim)]float64
+	for i := range far {
+		far[i] = math.Inf(-1)
 	}
-	best, far := geom.PointMM{}, math.Inf(1)
-	for _, p := range s.Vertices {
-		if abs(p[2]) < 8 {
-			q := s.beam.project(s.place.world(p))
-			if d := q.Sub(at.centre).Dot(at.positive); d < far {
-				best, far = q, d
+	for _, t := range s.Triangles {
+		for k := range t { // where its edges meet the levels
+			a, b := s.Vertices[t[k]], s.Vertices[t[(k+1)%3]]
+			lo, hi := min(a[2], b[2]), max(a[2], b[2])
+			for i := max(0, int(math.Ceil(reach-hi))); i < len(rim) && reach-float64(i) > lo; i++ {
+				q := s.beam.project(s.place.world(a.add(b.sub(a).mul((reach - float64(i) - a[2]) / (b[2] - a[2])))))
+				if d := -q.Sub(at.centre).Dot(at.positive); d > far[i] {
+					rim[i], far[i] = q, d
+				}
 			}
 		}
 	}
-	return best
+	// foot is the lowest place from i on before a higher one.
+	foot := func(i, step int) float64 {
+		least := far[i]
+		for j := i + step; j >= 0 && j < len(far) && far[j] <= far[i]; j += step {
+			least = min(least, far[j])
+		}
+		return least
+	}
+	for off := range reach {
+		for _, i := range [2]int{reach - off, reach + off} {
+			if max(foot(i, 1), foot(i, -1)) <= far[i]-fall {
+				return rim[i]
+			}
+		}
+	}
+	return rim[reach]
 }
 
 // Fit returns a with the lengths that belong to the mesh.
@@ -405,11 +545,11 @@ func (m *Mesh) Fit(a Anatomy) Anatomy {
 }
 
 // WithMesh returns s with the mesh in place of its first femur, mirrored for a
-// right leg, and without what is below the knee.
+// right leg.
 func (s Scene) WithMesh(m *Mesh) Scene {
 	s.Legs = append([]Leg(nil), s.Legs...)
 	l := &s.Legs[0]
-	l.Mesh, l.Anatomy, l.Lower = m, m.Fit(l.Anatomy), false
+	l.Mesh, l.Anatomy = m, m.Fit(l.Anatomy)
 	l.Pose.Pivot[0], l.Pose.Pivot[1] = m.Centre(l.Pose.Pivot[2])
 	return s
 }

@@ -9,9 +9,14 @@ import (
 	"shaftgauge/measure/geom"
 )
 
+// NegativeGroup is the group of pictures that show no femur; each film's Content
+// names its kind.
+const NegativeGroup = "negative"
+
 // negatives are the kinds of pictures without a femur.
 var negatives = []string{"thigh_soft", "lower_leg", "lower_leg", "forearm", "forearm", "humerus", "humerus", "hand", "foot", "chest", "skull", "spine",
-	"blank", "saturated", "noise", "form"}
+	"blank", "saturated", "noise", "form",
+	"ankle", "elbow", "shoulder", "finger", "hip_bone", "long_bone", "long_bone", "rod", "prosthesis", "pipe", "wedge", "ruler", "photograph"}
 
 // Negatives returns the kinds of pictures that [DrawNegative] can draw.
 func Negatives() []string {
@@ -22,10 +27,12 @@ func Negatives() []string {
 
 // DrawNegative draws a picture that shows no femur. Its header may well say that
 // it does.
-func DrawNegative(rng *rand.Rand, kind string) Scene {
-	d := &drawing{Rand: rng, Ranges: &seen, group: group{name: "negative", from: 0, to: 200}}
+func DrawNegative(rng *rand.Rand, kind string) Scene { return drawNegative(rng, kind, &seen) }
+
+func drawNegative(rng *rand.Rand, kind string, ranges *Ranges) Scene {
+	d := &drawing{Rand: rng, Ranges: ranges, group: group{name: NegativeGroup, from: 0, to: 200, lateral: rng.Float64() < 0.3}}
 	d.Seed = rng.Uint64()
-	d.Group, d.Content = "negative", kind
+	d.Group, d.Content = NegativeGroup, kind
 	d.beam()
 	a := d.anatomy()
 	a.Side = []measure.Side{measure.Left, measure.Right}[d.IntN(2)]
@@ -41,13 +48,16 @@ func DrawNegative(rng *rand.Rand, kind string) Scene {
 	d.Legs = d.Legs[:1]
 	d.Legs[0].Bare = true
 	lay := map[string]func() prop{"lower_leg": d.lowerLeg, "forearm": d.forearm, "humerus": d.humerus, "hand": d.hand, "foot": d.hand,
-		"chest": d.chest, "skull": d.skull, "spine": d.spine}[kind]
+		"chest": d.chest, "skull": d.skull, "spine": d.spine, "ankle": d.ankle, "elbow": d.elbow, "shoulder": d.shoulder, "finger": d.finger,
+		"hip_bone": d.hipBone, "long_bone": d.anyLongBone, "rod": d.rod, "prosthesis": d.prosthesis, "pipe": d.pipes}[kind]
 	if lay != nil {
 		d.Other = []prop{lay()}
-		d.Legs = nil
+		if !d.sleeved {
+			d.Legs = nil
+		}
 	}
 	switch kind {
-	case "blank", "saturated", "noise", "form":
+	case "blank", "saturated", "noise", "form", "wedge", "ruler", "photograph":
 		d.Legs = nil
 		d.Picture = Picture(kind)
 	}
@@ -68,7 +78,7 @@ func (d *drawing) longBone(s shape) *bone {
 	z0, z1 := s.z, s.z+s.length
 	r := knots{[]float64{z0, z0 + 0.02*s.length, z0 + 0.07*s.length, z0 + 0.22*s.length, z0 + 0.5*s.length, z0 + 0.75*s.length, z0 + 0.93*s.length, z0 + 0.98*s.length, z1},
 		[]float64{0.5 * s.top, 0.95 * s.top, s.top, 0.6*s.waist + 0.4*max(s.top, s.waist), s.waist, 1.05 * s.waist, s.bottom, 0.95 * s.bottom, 0.5 * s.bottom}}
-	wave := newWave(d.Rand, 0.03*s.waist)
+	wave := newWave(d.Rand, span{0, 0.02}.even(d.Rand)*s.waist)
 	b := &bone{topZ: z0, length: z1}
 	three := span{-0.06, 0.06}.even(d.Rand)
 	density := span{0.4, 1.2}.even(d.Rand)
@@ -97,7 +107,7 @@ func (d *drawing) posed(mid float64) Pose {
 }
 
 func (d *drawing) lowerLeg() prop {
-	k := span{0.85, 1.15}.even(d.Rand)
+	k := d.size()
 	from := span{0, 120}.even(d.Rand)
 	s := shape{length: 360 * k, top: 36 * k, waist: 12.5 * k, bottom: 24 * k, flat: span{0.75, 1.1}.even(d.Rand), wall: span{3, 7}.even(d.Rand), bow: span{-0.3, 0.5}.even(d.Rand)}
 	f := shape{length: 350 * k, top: 11 * k, waist: 6 * k, bottom: 11 * k, flat: 1, wall: 2.5, x: 38 * k, y: -20 * k, z: 14 * k, lean: -0.03}
@@ -107,11 +117,19 @@ func (d *drawing) lowerLeg() prop {
 		b[0].bounded()
 	}
 	pose := d.posed(from + 100)
-	return prop{bones: b, pose: pose, soft: d.sleeve(pose, 180*k, 260*k, span{48, 70}.even(d.Rand))}
+	p := prop{bones: b, pose: pose, soft: d.sleeve(pose, 180*k, 260*k, span{48, 70}.even(d.Rand)*k)}
+	if d.chance(0.2) { // the other one beside it
+		s.x, f.lean = -span{105, 160}.even(d.Rand)*k, 0.03
+		f.x = s.x - 38*k
+		pl := pose.placement()
+		p.bones = append(p.bones, d.longBone(s), d.longBone(f))
+		p.soft = append(p.soft, ellipsoid(pl.world(vec{s.x - 8, 0, 180 * k}), pl.inverse, vec{56 * k, 54 * k, 500 * k}))
+	}
+	return p
 }
 
 func (d *drawing) forearm() prop {
-	k := span{0.85, 1.2}.even(d.Rand)
+	k := d.size()
 	u := shape{length: 245 * k, top: 13 * k, waist: 7 * k, bottom: 7 * k, flat: 1.1, wall: span{2, 4}.even(d.Rand), bow: span{-0.6, 0.6}.even(d.Rand)}
 	r := shape{length: 232 * k, top: 9 * k, waist: 7 * k, bottom: 16 * k, flat: 0.9, wall: span{2, 4}.even(d.Rand), bow: span{0.2, 1.4}.even(d.Rand), x: 17 * k, z: 14 * k, lean: span{0.02, 0.08}.even(d.Rand)}
 	pose := d.posed(120 * k)
@@ -119,13 +137,10 @@ func (d *drawing) forearm() prop {
 }
 
 func (d *drawing) humerus() prop {
-	k := span{0.85, 1.15}.even(d.Rand)
-	s := shape{length: 310 * k, top: 23 * k, waist: 10.5 * k, bottom: span{24, 31}.even(d.Rand) * k, flat: span{0.7, 1}.even(d.Rand), wall: span{2.5, 5}.even(d.Rand), bow: span{-0.2, 0.3}.even(d.Rand)}
-	b := d.longBone(s)
-	b.solids = append(b.solids, newSolid(sphere(vec{-13 * k, 0, 12 * k}, 23*k), 1, 1))
-	b.bounded()
-	pose := d.posed(span{110, 200}.even(d.Rand) * k)
-	p := prop{bones: []*bone{b}, pose: pose, soft: d.sleeve(pose, 150*k, 230*k, span{38, 65}.even(d.Rand))}
+	k := d.size()
+	b := d.upperArm(k)
+	pose := d.posed(span{20, 290}.even(d.Rand) * k)
+	p := prop{bones: []*bone{b}, pose: pose, soft: d.sleeve(pose, 150*k, 230*k, span{38, 65}.even(d.Rand)*k)}
 	if d.chance(0.6) { // scapula and ribs beside it
 		pl := pose.placement()
 		q := ellipsoid(pl.world(vec{-45 * k, 0, 40 * k}), pl.inverse, vec{22, 8, 50})
@@ -142,10 +157,28 @@ func (d *drawing) humerus() prop {
 	return p
 }
 
-// sleeve is the soft tissue around a limb.
+// size is the factor on a bone's size: usually that of grown people, at times
+// any, as of children or by a scale that is wrong.
+func (d *drawing) size() float64 {
+	if d.chance(0.15) {
+		return span{0.6, 1.6}.wide(d.Rand)
+	}
+	return span{0.85, 1.15}.even(d.Rand)
+}
+
+// sleeve is the soft tissue around a limb: a body that narrows towards its ends,
+// or the thigh of the first leg, made as thick as the limb.
 func (d *drawing) sleeve(p Pose, mid, half, radius float64) []quadric {
+	leg := &d.Legs[0]
+	if d.chance(0.5) {
+		leg.Pose = p
+		leg.Thigh = Thigh{Hip: radius, Middle: radius * span{0.75, 1.1}.even(d.Rand), Knee: radius * span{0.5, 1.1}.even(d.Rand),
+			Flat: span{0.8, 1.1}.even(d.Rand), Fat: min(leg.Thigh.Fat, 0.5*radius)}
+		d.sleeved = true
+		return nil
+	}
 	pl := p.placement()
-	return []quadric{ellipsoid(pl.world(vec{8, 0, mid}), pl.inverse, vec{radius, radius * span{0.8, 1.1}.even(d.Rand), half * 1.5})}
+	return []quadric{ellipsoid(pl.world(vec{8, 0, mid}), pl.inverse, vec{radius, radius * span{0.8, 1.1}.even(d.Rand), half * span{1.2, 4}.even(d.Rand)})}
 }
 
 // hand is a hand or a foot: five rays of short bones.
@@ -283,6 +316,12 @@ func (t *stage) paint(x *plane, g grid) {
 		}
 	case Form:
 		t.form(x, g, rng)
+	case Wedge:
+		t.wedge(x, g, rng)
+	case Ruler:
+		t.ruler(x, g, rng)
+	case Photograph:
+		t.photograph(x, g, rng)
 	}
 }
 

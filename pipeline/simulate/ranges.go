@@ -98,6 +98,9 @@ type Ranges struct {
 
 	Square span // four-lobed term of the cross-section: none in the usual films
 	Power  span // exponent of the detail's amplification: 1 in the usual films
+
+	joint  jointRanges
+	relief reliefRanges
 }
 
 // seen are the ranges of Draw.
@@ -119,7 +122,7 @@ var seen = Ranges{
 	Edge: span{0, 1.5}, EdgeKernel: span{0.3, 8}, Equalise: span{0.2, 0.85}, EqualiseMM: span{14, 50}, Second: span{0, 0.5}, SecondMM: span{2, 12},
 	Sigmoid: span{3, 7}, Gamma: span{0.7, 1.5}, FieldAngle: span{-8, 8},
 
-	Square: span{0, 0}, Power: span{1, 1},
+	Square: span{0, 0}, Power: span{1, 1}, joint: seenJoint, relief: seenRelief,
 }
 
 // unseen are the held-out ranges of DrawUnseen: other shapes, other
@@ -142,5 +145,5 @@ var unseen = Ranges{
 	Edge: span{0, 1.8}, EdgeKernel: span{0.25, 10}, Equalise: span{0.1, 0.9}, EqualiseMM: span{9, 80}, Second: span{0, 0.8}, SecondMM: span{1, 20},
 	Sigmoid: span{2.5, 9}, Gamma: span{0.6, 1.8}, FieldAngle: span{-14, 14},
 
-	Square: span{-0.04, 0.04}, Power: span{0.75, 1.05},
+	Square: span{-0.04, 0.04}, Power: span{0.75, 1.05}, joint: unseenJoint, relief: unseenRelief,
 }

@@ -78,6 +78,9 @@ func (s *Scene) stage() *stage {
 		}
 		if leg.Mesh != nil {
 			l.mesh = leg.Mesh.stage(s.Beam, leg.Anatomy, &l.place)
+			if leg.Lower {
+				t.lower(leg.Anatomy, leg.Mesh.knee(), &l.place)
+			}
 			heads = append(heads, l.place.world(leg.Mesh.Head))
 			continue
 		}
@@ -95,9 +98,7 @@ func (s *Scene) stage() *stage {
 			t.bones = append(t.bones, stagedBone{l.femur, &l.place})
 		}
 		if leg.Lower {
-			for _, b := range leg.Anatomy.lower() {
-				t.bones = append(t.bones, stagedBone{b, below})
-			}
+			t.lower(leg.Anatomy, leg.Anatomy.knee(), below)
 		}
 		heads = append(heads, l.place.world(l.femur.solids[l.femur.head].outer.c))
 	}

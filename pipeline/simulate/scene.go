@@ -37,6 +37,10 @@ const (
 	Saturated Picture = "saturated"
 	Noise     Picture = "noise"
 	Form      Picture = "form"
+
+	Wedge      Picture = "wedge"
+	Ruler      Picture = "ruler"
+	Photograph Picture = "photograph"
 )
 
 // Field is the collimated part of the film: a rectangle turned by Angle degrees.

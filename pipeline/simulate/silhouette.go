@@ -174,22 +174,30 @@ func (t *stage) positive(l *stagedLeg, z float64) geom.PointMM {
 
 // waistCentre returns the middle of the narrowest place of the neck's outline.
 func (t *stage) waistCentre(l *stagedLeg) geom.PointMM {
-	q := &l.femur.solids[l.femur.waist].outer
+	a, b := t.waist(l)
+	return a.Add(b).Mul(0.5)
+}
+
+// waist returns the two places of the neck's outline where it is narrowest.
+func (t *stage) waist(l *stagedLeg) (p, q geom.PointMM) {
+	neck := &l.femur.solids[l.femur.waist].outer
 	hit := func(p geom.PointMM) bool {
 		o, d := t.Beam.ray(&l.place, p)
-		_, disc, _ := q.cross(o, d)
+		_, disc, _ := neck.cross(o, d)
 		return disc > 0
 	}
-	project := func(w float64) geom.PointMM { return t.Beam.project(l.place.world(q.c.add(l.femur.neckAxis.mul(w)))) }
-	best, width := geom.PointMM{}, math.Inf(1)
+	project := func(w float64) geom.PointMM {
+		return t.Beam.project(l.place.world(neck.c.add(l.femur.neckAxis.mul(w))))
+	}
+	width := math.Inf(1)
 	for w := -14.0; w <= 14; w += 0.25 {
 		c := project(w)
 		along := project(w + 1).Sub(project(w - 1)).Unit()
 		n := geom.PointMM{X: -along.Y, Y: along.X}
 		a, b := edgeOf(c, c.Add(n.Mul(60)), hit), edgeOf(c, c.Sub(n.Mul(60)), hit)
 		if d := a.Sub(b).Norm(); d < width {
-			best, width = a.Add(b).Mul(0.5), d
+			p, q, width = a, b, d
 		}
 	}
-	return best
+	return p, q
 }

@@ -2,20 +2,32 @@ package simulate
 
 import "math"
 
+// cementOverMetal is how much of the beam a bone cement takes away, of what metal
+// of the same thickness does.
+const cementOverMetal = 0.08
+
 // trace returns the lengths in mm of cortical and cancellous bone, the latter
 // weighted with its density, and of metal,
 // along the ray o + t·d. near is a t close to the bone; pitch is the size of a
 // pixel in mm.
 func (b *bone) trace(o, d vec, near, pitch float64) (cortical, cancellous, metal float64) {
-	var outer, inner [12]interval
+	var outer, inner [16]interval
 	n, m := 0, 0
 	z := o[2] + near*d[2]
 	if z < b.lo-40 || z > b.hi+40 {
 		return 0, 0, 0
 	}
 	for i := range b.metal {
+		if off := abs(z-b.metal[i].c[2]) - 30; off > 0 && off*off > b.metal[i].reach {
+			continue
+		}
 		if v, _, ok := b.metal[i].cross(o, d); ok {
 			metal += v.b - v.a
+		}
+	}
+	for i := range b.cement {
+		if v, _, ok := b.cement[i].cross(o, d); ok {
+			metal += cementOverMetal * (v.b - v.a)
 		}
 	}
 	var weight, length, extra float64
@@ -76,6 +88,11 @@ func (b *bone) trace(o, d vec, near, pitch float64) (cortical, cancellous, metal
 			cortical -= b.lines[i].gap(o, d, c.interval, pitch, cortical)
 		}
 	}
+	for i := range b.voids {
+		if v, _, ok := b.voids[i].cross(o, d); ok {
+			cortical -= math.Min(cortical, v.b-v.a)
+		}
+	}
 	return cortical, cancellous, metal
 }
 
@@ -98,5 +115,5 @@ func (l *lucent) gap(o, d vec, v interval, pitch, cortical float64) float64 {
 	p := o.at((v.a+v.b)/2, d)
 	across := math.Abs(p.sub(l.at).dot(l.normal))
 	share := math.Max(0, math.Min(1, (l.half-across)/pitch+0.5))
-	return cortical * share * math.Max(0, math.Min(1, (p[0]-l.inward)/pitch+0.5))
+	return cortical * l.missing * share * math.Max(0, math.Min(1, (p[0]-l.inward)/pitch+0.5))
 }

@@ -50,19 +50,14 @@ func (t *stage) landmarks(l *stagedLeg, mid []outline) map[string]geom.PointMM {
 	if l.mesh != nil {
 		m["lesser_trochanter"] = l.mesh.trochanter(mid)
 		m["head_centre"] = t.Beam.project(l.place.world(l.mesh.Head))
+		if l.View == measure.AP {
+			t.meshMarks(m, l, mid)
+		}
+		t.kneeMarks(m, l, mid)
 		return m
 	}
 	rim := func(i int) []geom.PointMM { return t.rim(&b.solids[i].outer, &l.place, 1440) }
-	extreme := func(p []geom.PointMM, dir geom.PointMM) geom.PointMM {
-		best := p[0]
-		for _, q := range p {
-			if q.Dot(dir) > best.Dot(dir) {
-				best = q
-			}
-		}
-		return best
-	}
-	top, low := mid[0], mid[len(mid)-1]
+	top := mid[0]
 	var at0 outline
 	for _, q := range mid {
 		if abs(q.z) < abs(at0.z) || at0.centre == (geom.PointMM{}) {
@@ -76,24 +71,7 @@ func (t *stage) landmarks(l *stagedLeg, mid []outline) map[string]geom.PointMM {
 	}
 	proximal := top.centre.Sub(at0.centre).Unit()
 	m["greater_trochanter"] = extreme(rim(b.greater), proximal)
-	distal := low.centre.Sub(mid[len(mid)*3/4].centre).Unit()
-	// The common tangent: the two touching places depend on its direction.
-	lat, med := rim(b.condyleLateral), rim(b.condyleMedial)
-	var p, q geom.PointMM
-	for range 20 {
-		p, q = extreme(lat, distal), extreme(med, distal)
-		u := p.Sub(q).Unit()
-		n := geom.PointMM{X: -u.Y, Y: u.X}
-		if n.Dot(distal) < 0 {
-			n = n.Mul(-1)
-		}
-		if l.View != measure.AP || n.Dot(distal) > 1-1e-12 {
-			break
-		}
-		distal = n
-	}
-	m["condyle_lateral"], m["condyle_medial"] = p, q
-	m["knee_centre"] = p.Add(q).Mul(0.5)
+	t.kneeMarks(m, l, mid)
 	return m
 }
 
@@ -132,7 +110,7 @@ func (t *stage) femurTruth(l *stagedLeg, g grid, film Truth) (FemurTruth, bool) 
 	f := FemurTruth{Side: l.Anatomy.Side, View: l.View, LevelOrigin: "shaft_top",
 		BoneMagnified: t.Beam.SID / (t.Beam.SID - l.place.at[2]),
 		Contours:      make(map[string][]geom.PointPx), Landmarks: make(map[string]geom.PointPx),
-		Values: make(map[measure.Quantity]float64), Implant: l.Implant.column()}
+		Values: make(map[measure.Quantity]float64), Implant: l.Implant.column(), Rotation: l.rotation()}
 	if l.Break != nil {
 		f.Broken = true
 		return f, true
@@ -157,23 +135,27 @@ func (t *stage) femurTruth(l *stagedLeg, g grid, film Truth) (FemurTruth, bool) 
 	if _, ok := f.Landmarks["lesser_trochanter"]; ok {
 		f.LevelOrigin = "lesser_trochanter"
 	}
-	if _, ok := f.Landmarks["head_centre"]; ok && b != nil {
-		rim := t.rim(&b.solids[b.head].outer, &l.place, 720)
-		shown := true
+	if _, ok := f.Landmarks["head_centre"]; ok {
+		rim := t.headRim(l)
+		shown := 0
 		mm := make([]geom.PointMM, len(rim))
 		s := measuringSpacing(film, t.Plate)
 		for i, p := range rim {
 			mm[i] = s.MM(g.pixel(p))
-			shown = shown && t.visible(p, g)
+			if t.visible(p, g) {
+				shown++
+			}
 		}
-		if c, _, err := measure.FitCircle(mm, nil); err == nil && shown {
+		if c, _, err := measure.FitCircle(mm, nil); err == nil && 2*shown >= len(rim) {
 			f.HeadCircle = &measure.CirclePx{C: s.Px(c.C), R: c.R / s.X}
 		}
 	}
 	spacing := measuringSpacing(film, t.Plate)
 	shaft := f.measure(spacing, film.ScaleBasis != "none")
+	f.Metal = t.metal(l, shaft, seen, g, spacing)
 	if shaft != nil && b != nil && l.View == measure.AP {
 		f.Focal = t.focal(l, shaft, g, spacing)
+		f.Confounders = t.confounders(l, shaft, g, spacing)
 	}
 	return f, true
 }

@@ -54,7 +54,9 @@ func (f *FemurTruth) measure(s geom.Spacing, scaled bool) *measure.Shaft {
 	}
 	_, origin := f.Landmarks["lesser_trochanter"]
 	var r measure.Record
-	shaft.Measure(&r, measure.ShaftOptions{View: f.View, HasOrigin: origin, HasScale: scaled})
+	opt := measure.ShaftOptions{View: f.View, HasOrigin: origin, HasScale: scaled}
+	shaft.Measure(&r, opt)
+	shaft.MeasureJoints(&r, opt, f.joints(shaft, s))
 	for q, v := range r.Values {
 		f.Values[q] = v.X
 	}
@@ -65,142 +67,38 @@ func (f *FemurTruth) measure(s geom.Spacing, scaled bool) *measure.Shaft {
 			f.Midline = append(f.Midline, s.Px(p))
 		}
 	}
-	if f.HeadCircle != nil && scaled {
-		f.Values[measure.HeadDiameter] = 2 * f.HeadCircle.R * s.X
-	}
-	if origin {
-		if wide, ok := canalAt(shaft, -20); ok {
-			if w, ok := narrowest(shaft, from, to); ok && f.isthmusShown() {
-				f.Values[measure.CanalFlareIndex] = wide / w
-			}
-		}
-	}
-	if f.View == measure.AP {
-		f.anglesOf(shaft, s, scaled)
-	}
 	return shaft
 }
 
-// anglesOf fills the columns of hip and knee, which AP films have.
-func (f *FemurTruth) anglesOf(shaft *measure.Shaft, s geom.Spacing, scaled bool) {
-	from, to := f.DiaphysisFrom, f.DiaphysisTo
-	_, origin := f.Landmarks["lesser_trochanter"]
-	length := func(q measure.Quantity, v float64) {
-		if scaled {
-			f.Values[q] = v
+// joints returns the exact landmarks of hip and knee.
+func (f *FemurTruth) joints(shaft *measure.Shaft, s geom.Spacing) measure.Joints {
+	mark := func(name string) *measure.Landmark {
+		if p, ok := f.Landmarks[name]; ok {
+			return &measure.Landmark{P: s.MM(p)}
+		}
+		return nil
+	}
+	j := measure.Joints{LesserTrochanter: mark("lesser_trochanter"), GreaterTrochanter: mark("greater_trochanter"),
+		CondyleLateral: mark("condyle_lateral"), CondyleMedial: mark("condyle_medial")}
+	own := f.Implant != "stem" // whose head and neck are cut off
+	if own {
+		j.Neck = mark("neck_centre")
+	}
+	if c := mark("head_centre"); c != nil && own {
+		j.Head = &measure.HeadCircle{C: c.P}
+		if f.HeadCircle != nil { // half of the rim or more is shown
+			j.Head.R = f.HeadCircle.R * s.X
 		}
 	}
-	mark := func(name string) (geom.PointMM, bool) {
-		p, ok := f.Landmarks[name]
-		return s.MM(p), ok
+	if w, ok := canalAt(shaft, -20); ok {
+		j.CanalAbove = &measure.Value{X: w}
 	}
-	head, hasHead := mark("head_centre")
-	neck, hasNeck := mark("neck_centre")
-	lat, hasLat := mark("condyle_lateral")
-	med, hasMed := mark("condyle_medial")
-	knee := lat.Add(med).Mul(0.5)
-	if proximal, ok := axis(shaft, 20, 80); ok && origin && hasHead {
-		length(measure.FemoralOffset, math.Abs(head.Sub(proximal.P).Cross(proximal.D)))
-		if hasNeck {
-			f.Values[measure.NeckShaftAngle] = degreesBetween(proximal.D, head.Sub(neck))
-		}
-	}
-	if origin && hasLat {
-		f.bow50(shaft, lat)
-	}
-	if !hasLat || !hasMed {
-		return
-	}
-	tangent := lat.Sub(med)
-	if f.Whole {
-		if distal, ok := axis(shaft, to-(to-from)/4, to); ok {
-			f.Values[measure.AnatomicLateralDistal] = degreesBetween(distal.D.Mul(-1), tangent)
-		}
-	}
-	if hasHead {
-		mechanical := head.Sub(knee)
-		f.Values[measure.MechanicalLateralDistal] = degreesBetween(mechanical, tangent)
-		if f.Whole {
-			if whole, ok := axis(shaft, from, to); ok {
-				f.Values[measure.AnatomicMechanicalAngle] = degreesBetween(mechanical, whole.D.Mul(-1))
-			}
-		}
-	}
-}
-
-// bow50 fills bow_angle_50mm_deg: the line through the mid-points 0 and 50 mm
-// below the level origin against the line through those 50 and 100 mm above the
-// most distal place of the lateral condyle, + apex lateral.
-func (f *FemurTruth) bow50(shaft *measure.Shaft, condyle geom.PointMM) {
-	n := len(shaft.S)
-	if n < 100 {
-		return
-	}
-	// The condyle lies beyond the mid-line's end: its level is read on the line
-	// through the last 40 mm.
-	last, ok := axis(shaft, shaft.S[n-1]-40, shaft.S[n-1])
-	if !ok {
-		return
-	}
-	level := shaft.S[n-1] + condyle.Sub(shaft.Mid[n-1]).Dot(last.D)
-	p0, ok0 := midPointAt(shaft, 0)
-	p1, ok1 := midPointAt(shaft, 50)
-	p2, ok2 := midPointAt(shaft, level-100)
-	p3, ok3 := midPointAt(shaft, level-50)
-	if ok0 && ok1 && ok2 && ok3 {
-		a, b := p1.Sub(p0), p3.Sub(p2)
-		deg := degreesBetween(a, b)
-		// With the apex to the positive side the line turns to the negative side.
-		if a.Cross(b)*a.Cross(shaft.Normal[0]) > 0 {
-			deg = -deg
-		}
-		f.Values[measure.BowAngle50] = deg
-	}
-}
-
-// midPointAt interpolates the middle of the outer edges at a level.
-func midPointAt(s *measure.Shaft, level float64) (geom.PointMM, bool) {
-	for i := 1; i < len(s.S); i++ {
-		if s.S[i-1] <= level && level <= s.S[i] {
-			k := (level - s.S[i-1]) / (s.S[i] - s.S[i-1])
-			p := midPoint(s, i-1).Mul(1 - k).Add(midPoint(s, i).Mul(k))
-			return p, !math.IsNaN(p.X)
-		}
-	}
-	return geom.PointMM{}, false
-}
-
-// isthmusShown says whether the shaft's isthmus was measured.
-func (f *FemurTruth) isthmusShown() bool {
-	_, ok := f.Values[measure.IsthmusCorticalIndex]
-	return ok
+	return j
 }
 
 // midPoint returns the middle of the outer edges at level i.
 func midPoint(s *measure.Shaft, i int) geom.PointMM {
 	return s.Mid[i].Add(s.Normal[i].Mul((s.OuterPos[i] - s.OuterNeg[i]) / 2))
-}
-
-// axis returns the least-squares line through the mid-points from level a to b,
-// running distally; false when they are not all there.
-func axis(s *measure.Shaft, a, b float64) (geom.Line, bool) {
-	if len(s.S) == 0 || s.S[0] > a || s.S[len(s.S)-1] < b {
-		return geom.Line{}, false
-	}
-	var p []geom.PointMM
-	for i, level := range s.S {
-		if q := midPoint(s, i); level >= a && level <= b && !math.IsNaN(q.X) {
-			p = append(p, q)
-		}
-	}
-	fit, err := measure.FitLine(p, nil)
-	if err != nil {
-		return geom.Line{}, false
-	}
-	if fit.D.Dot(p[len(p)-1].Sub(p[0])) < 0 {
-		fit.D = fit.D.Mul(-1)
-	}
-	return geom.Line{P: fit.P, D: fit.D}, true
 }
 
 // canalAt interpolates the canal's width at a level.
@@ -214,19 +112,4 @@ func canalAt(s *measure.Shaft, level float64) (float64, bool) {
 		}
 	}
 	return 0, false
-}
-
-// narrowest returns the least canal width of the diaphysis.
-func narrowest(s *measure.Shaft, from, to float64) (float64, bool) {
-	least := math.Inf(1)
-	for i, w := range s.CanalWidth() {
-		if s.S[i] >= from && s.S[i] <= to && w < least {
-			least = w
-		}
-	}
-	return least, !math.IsInf(least, 1)
-}
-
-func degreesBetween(a, b geom.PointMM) float64 {
-	return math.Atan2(math.Abs(a.Cross(b)), a.Dot(b)) * 180 / math.Pi
 }

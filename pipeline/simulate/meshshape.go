@@ -1,0 +1,88 @@
+package simulate
+
+import (
+	"math"
+	"math/rand/v2"
+)
+
+// Varied returns a femur like m of another shape: other proportions along the
+// three axes, more or less bow, head and neck bent, turned and longer or
+// shorter, the head and the trochanter larger or smaller.
+func (m *Mesh) Varied(rng *rand.Rand) *Mesh {
+	scale := vec{span{0.85, 1.15}.even(rng), span{0.85, 1.15}.even(rng), span{0.85, 1.15}.even(rng)}
+	bend, turn, longer := span{-14, 14}.even(rng), span{-16, 16}.even(rng), span{-0.12, 0.15}.even(rng)
+	bowX, bowY := span{-0.6, 0.6}.even(rng), span{-0.5, 0.5}.even(rng)
+	ball, greater := span{0.92, 1.1}.even(rng), span{0.85, 1.2}.even(rng)
+	twist := span{-14, 14}.even(rng)
+	knee := span{0.9, 1.12}.even(rng)
+	tilt := span{-5, 5}.even(rng)
+
+	r := m.headRadius()
+	root := vec{0, 0, -22}
+	axis := m.Head.sub(root)
+	long := axis.norm()
+	axis = axis.mul(1 / long)
+	tip := m.tip()
+	move := func(p vec) vec {
+		if p[2] < 5 {
+			along := p.sub(root).dot(axis)
+			w := smooth((along-4)/(0.5*long)) * smooth((5-p[2])/20)
+			p = p.add(axis.mul(longer * long * smooth(along/long-0.1)))
+			q := p.sub(root)
+			sn, cs := sincosDeg(bend * w)
+			q = vec{q[0]*cs + q[2]*sn, q[1], q[2]*cs - q[0]*sn}
+			sn, cs = sincosDeg(turn * w)
+			q = vec{q[0]*cs - q[1]*sn, q[0]*sn + q[1]*cs, q[2]}
+			p = q.add(root)
+			// The greater trochanter, lateral to the shaft's axis.
+			g := (greater - 1) * smooth((p[0]+2)/12) * smooth((-20-p[2])/15)
+			p = p.add(vec{p[0] * g, p[1] * g, (p[2] + 20) * g})
+		}
+		if z := m.Length - p[2]; z < 90 { // the knee
+			w := smooth((90 - z) / 70)
+			x, y := m.Centre(m.Length - 40)
+			p[0], p[1] = x+(p[0]-x)*(1+(knee-1)*w), y+(p[1]-y)*(1+(knee-1)*w)
+			sn, cs := sincosDeg(tilt * w)
+			dx, dz := p[0]-x, p[2]-(m.Length-60)
+			p[0], p[2] = x+dx*cs-dz*sn, m.Length-60+dx*sn+dz*cs
+		}
+		sn, cs := sincosDeg(twist * p[2] / m.Length)
+		p[0], p[1] = p[0]*cs-p[1]*sn, p[0]*sn+p[1]*cs
+		for k := range p {
+			p[k] *= scale[k]
+		}
+		u := (p[2] - 100) / 1000
+		p[0] -= 500 * bowX * u * u
+		p[1] -= 500 * bowY * u * u
+		return p
+	}
+	out := &Mesh{Vertices: make([]vec, len(m.Vertices)), Triangles: m.Triangles}
+	head := move(m.Head)
+	ball *= math.Cbrt(scale[0] * scale[1] * scale[2])
+	for i, p := range m.Vertices {
+		out.Vertices[i] = move(p)
+		// A head stays a ball.
+		if d := p.sub(m.Head); d.norm() < 1.6*r {
+			w := smooth((1.6*r - d.norm()) / (0.5 * r))
+			out.Vertices[i] = out.Vertices[i].mul(1 - w).add(head.add(d.mul(ball)).mul(w))
+		}
+	}
+	z := out.Vertices[tip][2]
+	c := out.section(z+120, z+130)
+	out.settle(vec{c[0], c[1], z})
+	if out.fitHead() != nil {
+		return m
+	}
+	return out
+}
+
+// tip is the index of the vertex at the lesser trochanter's tip.
+func (m *Mesh) tip() int {
+	best := 0
+	for i, p := range m.Vertices {
+		if abs(p[2]) < 8 && p[0] < m.Vertices[best][0] || abs(m.Vertices[best][2]) >= 8 {
+			best = i
+		}
+	}
+	return best
+}
