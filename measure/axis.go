@@ -31,25 +31,79 @@ func (g gradient) midGradient(i int, k float64) {
 	g[1][i] -= k / 2
 }
 
-// axisAngle returns the angle in radians of the least-squares line through the
-// mid-points against the image's vertical, in (−π/2, π/2], + clockwise.
-func (s *Shaft) axisAngle(in span) (x float64, g gradient, ok bool) {
+// axisFit is the least-squares line through the mid-points of a stretch, from
+// proximal to distal, with what its gradients need.
+type axisFit struct {
+	geom.Line
+	along  []geom.MM // of each mid-point from P
+	level  []int
+	spread float64 // Σ along²
+}
+
+// lineThrough fits the axis of the mid-points that were seen on the stretch.
+func (s *Shaft) lineThrough(in span) (a axisFit, ok bool) {
 	p, level := s.midPoints(in)
 	line, err := FitLine(p, nil)
 	if err != nil {
+		return a, false
+	}
+	a = axisFit{Line: line.Line, level: level, along: make([]geom.MM, len(p))}
+	for i, q := range p {
+		a.along[i] = q.Sub(a.P).Dot(a.D)
+		a.spread += square(a.along[i])
+	}
+	return a, true
+}
+
+// fitAxis is lineThrough of a stretch that lies on the shaft, with mid-points
+// at four fifths of its levels.
+func (s *Shaft) fitAxis(in span) (axisFit, bool) {
+	if !s.seen(in) {
+		return axisFit{}, false
+	}
+	return s.lineThrough(in)
+}
+
+// seen tells whether the stretch lies on the shaft and has mid-points at four
+// fifths of its levels.
+func (s *Shaft) seen(in span) bool {
+	if s.S[0] > in.from || s.S[len(s.S)-1] < in.to {
+		return false
+	}
+	_, level := s.midPoints(in)
+	return float64(len(level)) >= axisSeen*(in.to-in.from)/s.Step
+}
+
+// turn returns k times the gradient of the line's direction in radians, + when
+// its distal end moves to the positive side.
+func (a axisFit) turn(s *Shaft, k float64) gradient {
+	g := s.newGradient()
+	for j, at := range a.along {
+		g.midGradient(a.level[j], k*at/a.spread)
+	}
+	return g
+}
+
+// shift returns the gradient of the line's distance in mm to the positive side
+// at the place that lies along mm distally of P.
+func (a axisFit) shift(s *Shaft, along geom.MM) gradient {
+	g := s.newGradient()
+	for j, at := range a.along {
+		g.midGradient(a.level[j], 1/float64(len(a.along))+along*at/a.spread)
+	}
+	return g
+}
+
+// axisAngle returns the angle in radians of the least-squares line through the
+// mid-points against the image's vertical, in (−π/2, π/2], + clockwise.
+func (s *Shaft) axisAngle(in span) (x float64, g gradient, ok bool) {
+	a, ok := s.lineThrough(in)
+	if !ok {
 		return 0, g, false
 	}
-	d := line.D
+	d := a.D
 	if d.Y < 0 || d.Y == 0 && d.X > 0 {
 		d = d.Mul(-1)
 	}
-	g = s.newGradient()
-	spread := 0.0
-	for _, q := range p {
-		spread += square(q.Sub(line.P).Dot(line.D))
-	}
-	for j, q := range p {
-		g.midGradient(level[j], s.sense*q.Sub(line.P).Dot(line.D)/spread)
-	}
-	return math.Atan2(-d.X, d.Y), g, true
+	return math.Atan2(-d.X, d.Y), a.turn(s, s.sense), true
 }

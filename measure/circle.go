@@ -355,3 +355,44 @@ func (f *arcFit) curvatureGradient() []float64 {
 	}
 	return out
 }
+
+// nearest returns the point of the arc nearest to q, and the unit tangent
+// there, in the sense of Dir.
+func (a Arc) nearest(q geom.PointMM) (p, t geom.PointMM) {
+	d := q.Sub(a.Foot)
+	// The direction of the normal there is n − κ·d along and across, unit.
+	side := clockwise(a.Dir).Sub(d.Mul(a.Curvature)).Unit()
+	t = geom.PointMM{X: side.Y, Y: -side.X}
+	// Distance of q from the arc towards the centre, without cancellation.
+	num := 2*d.Dot(clockwise(a.Dir)) - a.Curvature*d.Dot(d)
+	e := num / (1 + math.Sqrt(max(1-a.Curvature*num, 0)))
+	return q.Sub(side.Mul(e)), t
+}
+
+// influence returns how much the fitted arc moves at p, and how much it turns
+// there per mm, with a shift of each point square to the arc: all shifts to
+// the same side, turns towards it along the direction.
+func (f *arcFit) influence(p, along geom.PointMM) (shift, turn []float64) {
+	const apart = 1e-3 // of the frame's unit
+	q := p.Sub(f.origin).Mul(1 / f.scale)
+	at := func(q geom.PointMM) []float64 {
+		_, here := f.residual(q)
+		out := make([]float64, len(f.p))
+		for i, datum := range f.p {
+			_, g := f.residual(datum)
+			for a := range g {
+				for b := range g {
+					out[i] += here[a] * f.inverse.At(a, b) * g[b] * f.w[i]
+				}
+			}
+		}
+		return out
+	}
+	shift = at(q)
+	before, after := at(q.Sub(along.Mul(apart))), at(q.Add(along.Mul(apart)))
+	turn = make([]float64, len(shift))
+	for i := range turn {
+		turn[i] = (after[i] - before[i]) / (2 * apart * f.scale)
+	}
+	return shift, turn
+}

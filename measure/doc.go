@@ -2,10 +2,11 @@
 // film, and holds the record of one row.
 //
 // All functions are pure: no files, no images, no global state, arguments are
-// not modified. Lengths are geom.MM, angles are radians (geom.Angle) until they
-// are written to a [Record]. Start with [NewShaft] and [Shaft.Measure]; below
+// not modified ([Review] writes to the rows that it orders). Lengths are
+// geom.MM, angles are radians (geom.Angle) until they are written to a [Record].
+// Start with [NewShaft] and [Shaft.Measure]; below
 // them are [FitCircle], [FitArc] and [FitLine]. [Columns] and [Reasons] are the
-// dictionary of what a row can say.
+// dictionary of what a row can say. [Pairs] and [Review] look at all rows of a run.
 //
 // Nothing here judges an image or a bone. What has no answer is an [*Error] with
 // a [Reason] code, or is absent from [Record.Values]; no number stands for

@@ -10,7 +10,8 @@ type Landmark struct {
 }
 
 // HeadCircle is the circle fitted to the femoral head, with the standard
-// uncertainties of its centre, in any one direction, and of its radius.
+// uncertainties of its centre, in any one direction, and of its radius. R is 0
+// where only the centre is known.
 type HeadCircle struct {
 	C              geom.PointMM
 	R              geom.MM
@@ -20,9 +21,9 @@ type HeadCircle struct {
 // Joints are the landmarks of hip and knee of one femur on one film. What was
 // not found is nil.
 type Joints struct {
-	Head                          *HeadCircle
-	Neck                          *Landmark // middle of the narrowest neck
-	GreaterTrochanter             *Landmark // its tip
-	CondyleLateral, CondyleMedial *Landmark // where the tangent common to both touches them
-	CanalAbove                    *Value    // width of the canal 20 mm above the level origin, mm
+	Head                                *HeadCircle
+	Neck                                *Landmark // middle of the narrowest neck
+	LesserTrochanter, GreaterTrochanter *Landmark // their tips; Sigma of the lesser one is that across the shaft
+	CondyleLateral, CondyleMedial       *Landmark // where the tangent common to both touches them
+	CanalAbove                          *Value    // width of the canal 20 mm above the level origin, mm
 }

@@ -72,11 +72,11 @@ type measurement struct {
 // ends sets the standard uncertainties of the diaphysis' ends along the bone.
 func (m *measurement) ends() {
 	e := m.opt.Errors
-	m.originSigma = e.EndSigma // the shaft's top
+	m.originSigma = e.EndSigma[0] // the shaft's top
 	if m.opt.HasOrigin {
 		m.originSigma = e.OriginSigma
 	}
-	m.fromSigma, m.toSigma = e.EndSigma, e.EndSigma
+	m.fromSigma, m.toSigma = e.EndSigma[0], e.EndSigma[1]
 	if !m.d.cutProximal {
 		m.fromSigma = m.originSigma
 	}

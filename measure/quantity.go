@@ -30,6 +30,7 @@ const (
 	AnatomicLateralDistal   Quantity = "aldfa_deg"
 	MechanicalLateralDistal Quantity = "mldfa_deg"
 	AnatomicMechanicalAngle Quantity = "anatomic_mechanical_angle_deg"
+	TrochanterProfile       Quantity = "trochanter_profile_ratio"
 	FocalCount              Quantity = "focal_count"
 	FocalLevel              Quantity = "focal_level_mm"
 	FocalHeight             Quantity = "focal_height_mm"

@@ -34,6 +34,7 @@ const (
 	ImplantPresent     Reason = "implant_present"
 	MetalOverCortex    Reason = "metal_over_cortex"
 	EdgesUnclear       Reason = "edges_unclear"
+	EstimatesDisagree  Reason = "estimates_disagree"
 
 	// Scale, side and view.
 	ScaleLowerBound  Reason = "scale_lower_bound"
@@ -59,6 +60,22 @@ const (
 	DiaphysisCut        Reason = "diaphysis_cut"
 	IsthmusNotVisible   Reason = "isthmus_not_visible"
 	LevelNotVisible     Reason = "level_not_visible"
+
+	// Landmarks of hip and knee.
+	HeadNotFound         Reason = "head_not_found"
+	NeckNotFound         Reason = "neck_not_found"
+	CondylesNotFound     Reason = "condyles_not_found"
+	CanalAboveNotVisible Reason = "canal_above_not_visible"
+	AxisNotVisible       Reason = "axis_not_visible"
+	BowLinesNotVisible   Reason = "bow_lines_not_visible"
+	NailTipNotVisible    Reason = "nail_tip_not_visible"
+	LegTurned            Reason = "leg_turned"
+
+	// The lateral cortex.
+	FocalNotAssessable Reason = "focal_not_assessable"
+
+	// The person's other films.
+	OtherSideNotOnFile Reason = "other_side_not_on_file"
 
 	// Geometry that has no answer.
 	TooFewPoints Reason = "too_few_points"

@@ -20,6 +20,7 @@ var Reasons = []ReasonText{
 	{BlankImage, "The image has no contrast to measure."},
 	{ShaftTooShort, "The visible stretch of shaft is too short for the quantities left empty."},
 	{EdgesUnclear, "The edges of the cortex do not stand out well enough to be placed."},
+	{EstimatesDisagree, "A second, independent estimate of the shaft's edges gives something else than the first, beyond the uncertainty of both; widths at single levels that differ widely are empty."},
 	{ShaftDiscontinuous, "The shaft falls into parts that do not meet, so it has no mid-line: nothing is measured on it."},
 	{ImplantPresent, "Metal lies in, on or beside the femur; the column implant says of which kind."},
 	{MetalOverCortex, "Metal hides a part of the shaft's edges: quantities that need them are empty."},
@@ -47,6 +48,19 @@ var Reasons = []ReasonText{
 	{DiaphysisCut, "The film does not show the whole diaphysis: quantities that need both its ends are empty."},
 	{IsthmusNotVisible, "The canal's narrowest place does not lie clearly within the visible diaphysis."},
 	{LevelNotVisible, "At one or more of the fixed levels an edge was not seen."},
+
+	{HeadNotFound, "The femoral head was not found on the film, or not enough of its rim."},
+	{NeckNotFound, "The narrowest place of the neck was not found on the film."},
+	{CondylesNotFound, "The tangent to both condyles was not found on the film."},
+	{CanalAboveNotVisible, "The canal was not seen, or not clearly enough for a ratio, 20 mm above the lesser trochanter or at the isthmus."},
+	{AxisNotVisible, "Less than four fifths was seen of a stretch of shaft that a quantity of hip or knee needs."},
+	{BowLinesNotVisible, "The mid-line was not seen where bow_angle_50mm_deg needs it, from the lesser trochanter down or up to 50 mm above the lateral condyle."},
+	{NailTipNotVisible, "The canal was not seen from where a nail of the list would enter it to where its tip would lie."},
+	{LegTurned, "The lesser trochanter's profile suggests that the leg was turned: this raises the projected neck-shaft angle and mixes the planes of bow."},
+
+	{FocalNotAssessable, "Focal thickenings of the lateral cortex could not be looked for: less than 60 mm of it shows both its edges clear of metal, or they are so irregular, or the film so noisy, that one of 1.2 mm could hide."},
+
+	{OtherSideNotOnFile, "A thickening or a dark line was found on the lateral cortex, and the run has no film of the other femur: none of the patient, or, without a patient key, none in the study. The other side often shows one too."},
 
 	{TooFewPoints, "Too few points were found for a fit."},
 	{Degenerate, "The points found do not determine the fit asked for."},

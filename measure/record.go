@@ -55,7 +55,10 @@ type Record struct {
 	SeriesUID   string `json:"series_uid,omitempty"`
 	StudyUID    string `json:"study_uid,omitempty"`
 	PatientKey  string `json:"patient_key,omitempty"`
-	StudyDate   string `json:"study_date,omitempty"` // DICOM DA, YYYYMMDD
+	// AccessionKey is the accession number hashed as the patient ID is. It has no
+	// column: it is for matching the rows of a registry.
+	AccessionKey string `json:"accession_key,omitempty"`
+	StudyDate    string `json:"study_date,omitempty"` // DICOM DA, YYYYMMDD
 
 	Side      Side     `json:"side,omitempty"`
 	SideBasis Basis    `json:"side_basis,omitempty"`
@@ -104,6 +107,16 @@ type Geometry struct {
 	Landmarks map[string]geom.PointPx    `json:"landmarks,omitempty"` // lesser_trochanter, head_centre, neck_centre, condyle_lateral, condyle_medial
 	Circles   map[string]CirclePx        `json:"circles,omitempty"`   // bow, head
 	Levels    map[string][2]geom.PointPx `json:"levels,omitempty"`    // label ("50", "isthmus") to the two outer points there
+	Focal     []FocalPx                  `json:"focal,omitempty"`     // focal thickenings of the lateral cortex, proximal first
+}
+
+// FocalPx is where a focal thickening lies on the film: the outer edge's points
+// at both ends of its full width at half height and at its peak.
+type FocalPx struct {
+	LevelMM  float64
+	HeightMM float64
+	From, To geom.PointPx
+	Peak     geom.PointPx
 }
 
 // CirclePx is a circle in pixel coordinates (of isotropic pixels).

@@ -1,5 +1,7 @@
 package measure
 
+import "slices"
+
 // DetermineStatus returns the status of a row whose values and reasons are set.
 //
 //   - not_measured: the row has no value.
@@ -7,7 +9,8 @@ package measure
 //     axis; with a view, the bow's curvature; lengths (so a scale is known);
 //     on AP levels from the lesser trochanter; every fixed level that lies
 //     within the visible diaphysis; and, where the whole diaphysis is seen,
-//     the bow's angle and sagitta and the isthmus.
+//     the bow's angle and sagitta and the isthmus; and two estimates of the
+//     edges agree.
 //   - partial: anything else.
 //
 // What the film does not reach to is not asked for: a film from the hip to the
@@ -16,6 +19,9 @@ package measure
 func DetermineStatus(r *Record) Status {
 	if len(r.Values) == 0 {
 		return StatusNotMeasured
+	}
+	if slices.Contains(r.Reasons, EstimatesDisagree) {
+		return StatusPartial
 	}
 	for _, q := range asked(r) {
 		if _, ok := r.Values[q]; !ok {

@@ -25,9 +25,9 @@ type EdgeError struct {
 // of, as standard deviations. The zero value is an exact shaft.
 type ErrorModel struct {
 	Outer, Inner EdgeError
-	EndSigma     geom.MM // of the place where a shaft that is cut off ends
-	OriginSigma  geom.MM // of this film's level origin along the shaft
-	ScaleSigma   float64 // relative, of this film's pixel_mm; 0 keeps the scale's uncertainty out
+	EndSigma     [2]geom.MM // of the places where a shaft that is cut off ends, proximal and distal
+	OriginSigma  geom.MM    // of this film's level origin along the shaft
+	ScaleSigma   float64    // relative, of this film's pixel_mm; 0 keeps the scale's uncertainty out
 }
 
 // gradient is the change of a quantity with each edge's distance, by edge (in

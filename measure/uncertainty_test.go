@@ -13,7 +13,7 @@ import (
 var noisy = ErrorModel{
 	Outer:       EdgeError{White: 1, Drift: 0.08, Length: 15, Bias: 0.05},
 	Inner:       EdgeError{White: 1, Drift: 0.15, Length: 10, Bias: 0.08},
-	EndSigma:    1,
+	EndSigma:    [2]float64{1, 1},
 	OriginSigma: 1,
 }
 
