@@ -23,9 +23,10 @@ const (
 // stretch is a straight part of a shaft: its middle and its direction.
 type stretch struct{ at, dir geom.PointMM }
 
-// broken tells whether the shaft falls into parts that do not meet: two straight
-// stretches near each other that lie beside one another by more than stepOff or
-// turn by more than a bone can bend. from is the first level of the shaft.
+// broken tells whether the shaft falls into parts that do not meet: its mid-line
+// has a kink, or two straight stretches near each other lie beside one another
+// by more than stepOff or turn by more than a bone can bend. from is the first
+// level of the shaft.
 func (t *shaftTrace) broken(from int) bool {
 	n := len(t.m.p)
 	mid, half := make([]geom.PointMM, n), make([]float64, n)
@@ -38,6 +39,11 @@ func (t *shaftTrace) broken(from int) bool {
 			math.Abs(a.outer+b.outer-width) < stretchWidth*width {
 			half[k] = (a.outer + b.outer) / 2
 			mid[k] = t.m.p[k].Add(t.m.n[k].Mul((a.outer - b.outer) / 2))
+		}
+	}
+	for k := range mid {
+		if q, ok := newKink(mid, half, k, t.m.step); ok && q.parts() {
+			return true
 		}
 	}
 	straight := make([]*stretch, n)

@@ -45,7 +45,11 @@ func Femurs(img Image) ([]Femur, error) {
 	}
 	part := exposed(reduced, sp)
 	g := newGrid(part, sp, inputSide)
-	p, err := locate(reduced.part(part), g)
+	film, err := input(reduced.part(part), g)
+	if err != nil {
+		return nil, err
+	}
+	p, err := locate(film)
 	if err != nil {
 		return nil, err
 	}
@@ -56,31 +60,49 @@ func Femurs(img Image) ([]Femur, error) {
 		g = newGrid(part, sp, inputSide)
 		found = p.shafts(g)
 	}
+	if err := p.recognise(found, film, g, img.HasScale); err != nil {
+		return nil, err
+	}
 	var out []Femur
 	var traced []*shaftTrace
 	for _, c := range found {
+		if c.guide.knee, err = p.knee(c, g, reduced, sp); err != nil {
+			return nil, err
+		}
 		t, ok := trace(full, reduced, sp, c.guide)
 		if !ok || t.overlaps(traced) {
 			continue
 		}
 		traced = append(traced, t)
-		f := Femur{Found: c.found, ProximalFirst: c.proximal, FrontalView: c.frontal, LateralClockwise: c.clockwise, WorkingSpacing: sp}
+		f := Femur{Found: c.femur, ProximalFirst: c.proximal, FrontalView: c.frontal, LateralClockwise: c.clockwise, WorkingSpacing: sp}
 		p.landmarks(&f, c, g, sp)
 		if err := p.trochanter(&f, reduced, t.m, c, g, sp); err != nil {
 			return nil, err
 		}
 		from := p.shaftTop(t.m, f, c, g, sp)
-		metal := t.findMetal(reduced, sp)
-		f.Implant = metal.kind
-		f.MetalOverOuter, f.MetalOverInner = metal.clear(t, from)
-		f.Discontinuous = t.broken(from)
-		for s := range t.side {
-			keepShaft(t.side[s], from)
+		metal, err := t.findMetal(reduced, sp)
+		if err != nil {
+			return nil, err
 		}
+		parted := t.broken(from)
+		f.MetalOverOuter, f.MetalOverInner = metal.clear(t, from)
+		f.Discontinuous = metal.parts(parted, t.broken(from))
+		f.Implant = metal.kind
+		for s := range t.side {
+			keepShaft(t.side[s], from, t.flare)
+		}
+		t.condyles(&f, full, sp, c.guide.knee)
+		t.endAboveKnee(&f, sp)
+		t.refine(&f, full, sp, metal)
 		t.edges(&f, sp)
+		f.Second, f.Beyond = secondEdges(reduced, sp, c.guide), t.beyond(reduced, sp)
 		if w := t.width(); !(w >= leastWidth && w <= mostWidth || (f.MetalOverOuter > 0 || f.Discontinuous) && math.IsNaN(w)) {
 			continue
 		}
+		if err := t.hip(&f, full, reduced, sp); err != nil {
+			return nil, err
+		}
+		metal.clearJoints(&f, sp)
 		out = append(out, f)
 	}
 	return out, nil
@@ -190,10 +212,10 @@ func (p planes) landmarks(f *Femur, c candidate, g grid, sp geom.Spacing) {
 	}
 	width := 2 * c.half
 	f.LesserTrochanter = near(markLesserTrochanter, top, 2.5*width)
-	f.Head = near(markHead, top, 4*width)
-	f.NeckCentre = near(markNeck, top, 3.5*width)
-	f.CondyleLateral = near(markCondyleLateral, end, 4.5*width)
-	f.CondyleMedial = near(markCondyleMedial, end, 4.5*width)
+	f.Located.Head = near(markHead, top, 4*width)
+	f.Located.NeckCentre = near(markNeck, top, 3.5*width)
+	f.Located.CondyleLateral = near(markCondyleLateral, end, 4.5*width)
+	f.Located.CondyleMedial = near(markCondyleMedial, end, 4.5*width)
 }
 
 // sameShaft is the share of a shaft's levels within a shaft's half width of

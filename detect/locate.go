@@ -47,12 +47,8 @@ var locateNet = newNetwork("locating", locateONNX)
 // planes is the network's answer: outputSide² values a plane.
 type planes [][]float32
 
-// locate runs the network over the film as g lays it out.
-func locate(p *plane, g grid) (planes, error) {
-	in, err := input(p, g)
-	if err != nil {
-		return nil, err
-	}
+// locate runs the network over the film as [input] lays it out.
+func locate(in []float32) (planes, error) {
 	const area = outputSide * outputSide
 	v, err := locateNet.run(in, inputSide, inputSide, (planeMarks+marks)*area)
 	if err != nil {

@@ -24,11 +24,16 @@ func newNetwork(name string, onnx []byte) network {
 // run feeds the rows × cols values of in, row by row, and returns a copy of the
 // output, which must have want values.
 func (n network) run(in []float32, rows, cols, want int) ([]float32, error) {
+	return n.runPlanes(in, 1, rows, cols, want)
+}
+
+// runPlanes is run for an input of several planes of rows × cols.
+func (n network) runPlanes(in []float32, planes, rows, cols, want int) ([]float32, error) {
 	net, err := n()
 	if err != nil {
 		return nil, err
 	}
-	blob := gocv.NewMatWithSizes([]int{1, 1, rows, cols}, gocv.MatTypeCV32F)
+	blob := gocv.NewMatWithSizes([]int{1, planes, rows, cols}, gocv.MatTypeCV32F)
 	defer blob.Close()
 	v, err := blob.DataPtrFloat32()
 	if err != nil || len(v) != len(in) {
@@ -48,7 +53,7 @@ func (n network) run(in []float32, rows, cols, want int) ([]float32, error) {
 // Load loads the networks, so that a process that cannot work says so before
 // its first film.
 func Load() error {
-	for _, n := range []network{locateNet, trochanterNet} {
+	for _, n := range []network{locateNet, recogniseNet, metalNet, trochanterNet.network, hipNet.network, kneeNet.network} {
 		if _, err := n(); err != nil {
 			return err
 		}

@@ -15,8 +15,8 @@ const (
 	trendMM       = 7.0   // over which a steady rise is no edge
 )
 
-// turnCost is the price of moving the outer edge by −1 … 1 mm from one level to
-// the next, in perfect edges.
+// turnCost is the price of moving the outer edge by −1 … 1 mm against the place
+// expected from one level to the next, in perfect edges.
 var turnCost = [5]float64{0.6, 0.25, 0, 0.25, 0.6}
 
 // cortexPath returns, for each level, the depth index of the outer edge and of
@@ -43,9 +43,7 @@ func cortexPath(rows [][]float64, expect []float64, search, deepest int) (outer,
 	for k := range rows {
 		base[k] = int(math.Round(expect[k])) - search
 		rise = edgeEvidence(rows[k], rise)
-		shift := 0
 		if k > 0 {
-			shift = base[k] - base[k-1]
 			ease(score, eased, easedBack, nt)
 		}
 		for o := range no {
@@ -62,7 +60,7 @@ func cortexPath(rows [][]float64, expect []float64, search, deepest int) (outer,
 				if k > 0 {
 					best, from := math.Inf(-1), 0
 					for do := -2; do <= 2; do++ {
-						po := o + shift + do
+						po := o + do
 						if po < 0 || po >= no {
 							continue
 						}
@@ -71,7 +69,7 @@ func cortexPath(rows [][]float64, expect []float64, search, deepest int) (outer,
 						}
 					}
 					s += best
-					if po := o + shift + from; po >= 0 && po < no {
+					if po := o + from; po >= 0 && po < no {
 						back[k*states+i] = int8((from+2)*3) + easedBack[po*nt+t] + 1
 					}
 				}
@@ -95,8 +93,7 @@ func cortexPath(rows [][]float64, expect []float64, search, deepest int) (outer,
 			break
 		}
 		from := back[k*states+o*nt+t]
-		shift := base[k] - base[k-1]
-		o = min(max(o+shift+int(from)/3-2, 0), no-1)
+		o = min(max(o+int(from)/3-2, 0), no-1)
 		t = min(max(t+int(from)%3-1, 0), nt-1)
 	}
 	return outer, inner, true

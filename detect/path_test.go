@@ -56,7 +56,7 @@ func TestKeepShaftDropsWhatDoesNotGoOn(t *testing.T) {
 	for k := 55; k < 60; k++ { // beyond the field
 		ls[k].contrast = 5
 	}
-	keepShaft(ls, 10)
+	keepShaft(ls, 10, 0)
 	for k, l := range ls {
 		want := k >= 10 && k < 55 && (k < 30 || k >= 36)
 		if l.ok != want {

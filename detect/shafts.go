@@ -18,6 +18,7 @@ type candidate struct {
 	guide
 	cells     []int   // of the output planes
 	found     float64 // mean probability of shaft over the cells
+	femur     float64 // probability that it is a femur's shaft, see recognise
 	proximal  float64 // that the guide does run from proximal to distal
 	clockwise float64 // that lateral or anterior lies clockwise of proximal
 	frontal   float64

@@ -15,6 +15,7 @@ const (
 	canalMM    = 6.0  // of canal that a fit sees at most
 	outerMM    = 3.0  // of bone that a fit of the outer edge alone sees
 	beyondMM   = 14.0 // beyond the outer edge expected that a search sees
+	pathStiff  = 20   // of the edges that a search starts from: likewise
 	midStiff   = 300  // of the mid-line: Whittaker's λ for levels of levelStep
 	steadySpan = 5    // levels on either side whose median an edge must agree with
 	steadyMM   = 1.0  // from that median an edge may lie
@@ -25,6 +26,7 @@ const (
 type guide struct {
 	line []geom.PointMM
 	half float64
+	knee distalEnd
 }
 
 // level is one cortex at one level: distances of its outer and inner edge from
@@ -40,15 +42,21 @@ type level struct {
 // shaftTrace is a shaft traced at full resolution. Side 0 lies clockwise of the
 // proximal direction, side 1 counter-clockwise.
 type shaftTrace struct {
-	m    midline
-	side [2][]level
-	blur Blur
-	soft float64 // further blur of the inner edge, mm
+	m     midline
+	side  [2][]level
+	blur  Blur
+	soft  float64 // further blur of the inner edge, mm
+	flare int     // level from which it was followed towards the knee; none: 0
 }
 
 // trace follows the shaft g and fits both cortices at every level.
 func trace(full, reduced *plane, sp geom.Spacing, g guide) (*shaftTrace, bool) {
-	t := &shaftTrace{m: newMidline(g.line, levelStep).extend(20, 30)}
+	beyond := g.beyond()
+	once := beyond
+	if g.knee.seen {
+		once = clamp(beyond-flareReach, 0, beyond)
+	}
+	t := &shaftTrace{m: newMidline(g.line, levelStep).extend(20, once)}
 	if len(t.m.p) < 8 {
 		return nil, false
 	}
@@ -58,10 +66,16 @@ func trace(full, reduced *plane, sp geom.Spacing, g guide) (*shaftTrace, bool) {
 	}
 	for _, search := range []float64{8, 3} {
 		var ok bool
+		for s := range outer {
+			outer[s] = smooth(outer[s], constant(len(outer[s]), 1), pathStiff)
+		}
 		if outer, inner, ok = searchEdges(reduced, t.m, sp, outer, search); !ok {
 			return nil, false
 		}
 		outer, inner = t.centre(outer, inner)
+	}
+	if beyond > once {
+		t.follow(reduced, sp, g, &outer, &inner, beyond-once)
 	}
 	t.fit(full, sp, outer, inner)
 	return t, true
@@ -305,8 +319,9 @@ func (f *fitter) chooseBlur() {
 // steady drops edges that leave the run of their neighbours, after a second try
 // from there.
 func (f *fitter) steady(s int, ls []level) {
-	outer := runningMedian(ls, func(l level) (float64, bool) { return l.outer, l.ok })
-	inner := runningMedian(ls, func(l level) (float64, bool) { return l.inner, l.ok && l.innerOK })
+	slope := widening(f.outer[s])
+	outer := runningMedian(ls, slope, func(l level) (float64, bool) { return l.outer, l.ok })
+	inner := runningMedian(ls, slope, func(l level) (float64, bool) { return l.inner, l.ok && l.innerOK })
 	for k := range ls {
 		l := &ls[k]
 		if math.IsNaN(outer[k]) {
@@ -359,15 +374,16 @@ func roughen(ls []level) {
 }
 
 // runningMedian returns the median of what get gives over steadySpan levels on
-// either side; NaN where fewer than four levels have it.
-func runningMedian(ls []level, get func(level) (float64, bool)) []float64 {
+// either side, less what slope makes of the way there; NaN where fewer than four
+// levels have it.
+func runningMedian(ls []level, slope []float64, get func(level) (float64, bool)) []float64 {
 	out := make([]float64, len(ls))
 	var v []float64
 	for k := range ls {
 		v = v[:0]
 		for j := max(0, k-steadySpan); j <= min(len(ls)-1, k+steadySpan); j++ {
 			if x, ok := get(ls[j]); ok {
-				v = append(v, x)
+				v = append(v, x-slope[k]*float64(j-k))
 			}
 		}
 		out[k] = math.NaN()

@@ -15,8 +15,10 @@ const (
 	linearTerms = tissueTerms + 2*boneTerms
 	allTerms    = linearTerms + 2 // and the shifts of the two edges
 
-	rounds    = 7
-	settledMM = 0.005
+	rounds = 7
+	// settledMM is the shift of an edge below which a fit is done. A smaller one
+	// costs more and gains nothing: what further rounds change are the weights.
+	settledMM = 0.05
 )
 
 // tubeModel holds the responses of a film to an outer and to an inner edge.

@@ -153,10 +153,10 @@ def judge(net, held, dev, seed, what):
     return sums
 
 
-def reader(command, seed, out, kind="film", record=RECORD):
+def reader(command, seed, out, kind="film", record=RECORD, meshes=""):
     """Reads records from one simulator process into the queue, as batches of 32."""
     env = dict(os.environ, GOMAXPROCS="1", GOGC="400")
-    p = subprocess.Popen([command, "--kind", kind, "--seed", str(seed)], stdout=subprocess.PIPE, env=env, bufsize=0)
+    p = subprocess.Popen([command, "--kind", kind, "--seed", str(seed), "--meshes", meshes], stdout=subprocess.PIPE, env=env, bufsize=0)
     n = 32 * record.itemsize
     while True:
         raw = bytearray(n)

@@ -1,0 +1,251 @@
+package detect
+
+import (
+	"math"
+
+	"shaftgauge/measure/geom"
+)
+
+// Cortex is one cortex of a shaft traced a second time, finer, along its own
+// outer edge: what is a millimetre high and a centimetre long on it is left in
+// place.
+type Cortex struct{ Outer, Inner Edge }
+
+const (
+	fineStep    = 1.0  // mm between levels
+	fineSpan    = 3.0  // mm along the cortex that one level averages
+	fineRows    = 9    // places averaged over fineSpan
+	finePasses  = 2    // the second along the edge that the first has found
+	bridgeOuter = 24.0 // mm of levels without an outer edge in the first trace, between others, that are tried,
+	bridgeInner = 8.0  // and without an inner edge
+	fineJump    = 0.9  // mm from the median of strayReach levels on either side that an outer edge may lie,
+	fineInner   = 1.3  // and an inner edge
+	strayReach  = 3
+)
+
+// course is one cortex as a frame to sample in: places u mm along the mid-line
+// and d mm below its outer edge, square to the mid-line.
+type course struct {
+	m      midline // levels every fineStep
+	sign   float64 // of the normals that point to this cortex
+	sp     geom.Spacing
+	outer  []float64 // distances of the edges from the mid-line by level; NaN where not found
+	inner  []float64
+	sOuter []float64
+	sInner []float64
+	hidden []bool // by metal
+	letter []bool // a letter or the like lies there
+}
+
+// newCourse starts from the levels of the first trace.
+func newCourse(t *shaftTrace, s int, sp geom.Spacing, hidden func(k, s int) bool) *course {
+	c := &course{m: newMidline(t.m.p, fineStep), sign: 1, sp: sp}
+	if s == 1 {
+		c.sign = -1
+	}
+	n := len(c.m.p)
+	c.outer, c.inner = constant(n, math.NaN()), constant(n, math.NaN())
+	c.sOuter, c.sInner = constant(n, math.NaN()), constant(n, math.NaN())
+	c.hidden = make([]bool, n)
+	per := levelStep / fineStep
+	fill := func(dst []float64, bridge float64, get func(l level) (float64, bool)) {
+		last, v0 := -1, 0.0
+		for k, l := range t.side[s] {
+			v, ok := get(l)
+			if !ok {
+				continue
+			}
+			if last >= 0 && float64(k-last)*levelStep <= bridge {
+				for j := int(math.Ceil(float64(last) * per)); j <= min(int(float64(k)*per), n-1); j++ {
+					u := (float64(j)/per - float64(last)) / float64(k-last)
+					dst[j] = v0 + u*(v-v0)
+				}
+			}
+			last, v0 = k, v
+		}
+	}
+	fill(c.outer, bridgeOuter, func(l level) (float64, bool) { return l.outer, l.ok })
+	fill(c.inner, bridgeInner, func(l level) (float64, bool) { return l.inner, l.ok && l.innerOK })
+	for j := range c.hidden {
+		k := int(math.Round(float64(j) / per))
+		c.hidden[j] = k < len(t.side[s]) && hidden(k, s)
+	}
+	return c
+}
+
+// at returns the film place u levels along and n mm from the mid-line.
+func (c *course) at(u, n float64) (x, y float64) {
+	i := min(max(int(u), 0), len(c.m.p)-2)
+	f := u - float64(i)
+	a, b := c.m.p[i], c.m.p[i+1]
+	na, nb := c.m.n[i], c.m.n[i+1]
+	n *= c.sign
+	return (a.X + f*(b.X-a.X) + n*(na.X+f*(nb.X-na.X))) / c.sp.X, (a.Y + f*(b.Y-a.Y) + n*(na.Y+f*(nb.Y-na.Y))) / c.sp.Y
+}
+
+// edgeAt interpolates v between levels; NaN beside a level without it.
+func edgeAt(v []float64, u float64) float64 {
+	i := int(math.Floor(u))
+	if i < 0 || i >= len(v) || i == len(v)-1 && u > float64(i) {
+		return math.NaN()
+	}
+	if f := u - float64(i); f > 0 {
+		return v[i] + f*(v[i+1]-v[i])
+	}
+	return v[i]
+}
+
+// profile returns the mean profile at level k of the places over fineSpan mm
+// along the cortex, each from its own outer edge: n samples every dn mm from
+// outsideMM outside it inward; nil where it leaves the film.
+func (c *course) profile(g *plane, k, n int, dn float64, buf []float64) []float64 {
+	buf = append(buf[:0], make([]float64, n)...)
+	rows := 0.0
+	for a := range fineRows {
+		u := float64(k) + fineSpan/fineStep*(float64(a)/(fineRows-1)-0.5)
+		o := edgeAt(c.outer, u)
+		if math.IsNaN(o) {
+			continue
+		}
+		x0, y0 := c.at(u, o+outsideMM)
+		x1, y1 := c.at(u, o+outsideMM-dn)
+		dx, dy := x1-x0, y1-y0
+		for j := range buf {
+			v, ok := g.at(x0+dx*float64(j), y0+dy*float64(j))
+			if !ok {
+				v = math.NaN()
+			}
+			buf[j] += v
+		}
+		rows++
+	}
+	if rows < (fineRows+1)/2 {
+		return nil
+	}
+	for j := range buf {
+		buf[j] /= rows
+	}
+	return buf
+}
+
+// cortices traces both cortices of t anew. hidden tells the levels of t of
+// which metal hides a side.
+func (t *shaftTrace) cortices(full *plane, sp geom.Spacing, hidden func(k, s int) bool) [2]*course {
+	var out [2]*course
+	var model tubeModel
+	f := fitter{}
+	f.setBlur(t.blur, t.soft)
+	model = f.model
+	for s := range 2 {
+		out[s] = newCourse(t, s, sp, hidden)
+	}
+	dn := math.Max(0.15, math.Min(sp.X, sp.Y))
+	for range finePasses {
+		was := *out[1]
+		out[0].fit(full, &model, dn, &was)
+		out[1].fit(full, &model, dn, out[0])
+	}
+	for _, c := range out {
+		c.letter = c.letters(full)
+		for k, there := range c.letter {
+			if there {
+				c.outer[k], c.inner[k] = math.NaN(), math.NaN()
+			}
+		}
+	}
+	return out
+}
+
+// fit refines both edges at every level; other is the cortex across the canal.
+func (c *course) fit(full *plane, model *tubeModel, dn float64, other *course) {
+	n := len(c.m.p)
+	outer, inner := constant(n, math.NaN()), constant(n, math.NaN())
+	so, si := constant(n, math.NaN()), constant(n, math.NaN())
+	var buf []float64
+	for k := range n {
+		o := c.outer[k]
+		if math.IsNaN(o) || c.hidden[k] {
+			continue
+		}
+		half, canal, thick := o, 0.6*o, 0.35*o
+		if p := other.outer[k]; !math.IsNaN(p) {
+			half = (o + p) / 2
+		}
+		if i := c.inner[k]; !math.IsNaN(i) {
+			thick, canal = o-i, math.Max(1.5, i)
+			if p := other.inner[k]; !math.IsNaN(p) {
+				canal = math.Max(1.5, (i+p)/2)
+			}
+		}
+		length := int((outsideMM + thick + math.Min(canal, canalMM)) / dn)
+		buf = c.profile(full, k, length, dn, buf)
+		y, x0 := buf, -outsideMM
+		for len(y) > 0 && math.IsNaN(y[0]) {
+			y, x0 = y[1:], x0+dn
+		}
+		if x0 > -1.5 || len(y) == 0 || math.IsNaN(y[len(y)-1]) {
+			continue
+		}
+		if !math.IsNaN(c.inner[k]) {
+			if fit, ok := model.fit(y, x0, dn, 0, thick, half, canal); ok {
+				outer[k], so[k] = o-fit.Outer, math.Sqrt(fit.VarOuter)
+				inner[k], si[k] = outer[k]-fit.Thickness, math.Sqrt(fit.VarOuter+fit.VarThick+2*fit.CovOT)
+				continue
+			}
+		}
+		if fit, ok := model.fitOuter(y[:min(len(y), int((outerMM-x0)/dn))], x0, dn, 0, half); ok {
+			outer[k], so[k] = o-fit.Outer, math.Sqrt(fit.VarOuter)
+		}
+	}
+	dropStray(outer, fineJump)
+	dropStray(inner, fineInner)
+	c.outer, c.inner, c.sOuter, c.sInner = outer, inner, so, si
+}
+
+// dropStray blanks what lies farther than most from the median of its
+// neighbours.
+func dropStray(v []float64, most float64) {
+	was := append([]float64(nil), v...)
+	var near []float64
+	for k := range v {
+		near = near[:0]
+		for j := max(0, k-strayReach); j <= min(len(v)-1, k+strayReach); j++ {
+			if !math.IsNaN(was[j]) {
+				near = append(near, was[j])
+			}
+		}
+		if len(near) < strayReach || math.Abs(was[k]-median(near)) > most {
+			v[k] = math.NaN()
+		}
+	}
+}
+
+// cortex writes the edges in film pixels.
+func (c *course) cortex() (out Cortex) {
+	for k := range c.m.p {
+		if math.IsNaN(c.outer[k]) {
+			continue
+		}
+		at := func(n float64) geom.PointPx {
+			x, y := c.at(float64(k), n)
+			return geom.PointPx{X: x, Y: y}
+		}
+		out.Outer.P, out.Outer.Sigma = append(out.Outer.P, at(c.outer[k])), append(out.Outer.Sigma, c.sOuter[k])
+		if !math.IsNaN(c.inner[k]) {
+			out.Inner.P, out.Inner.Sigma = append(out.Inner.P, at(c.inner[k])), append(out.Inner.Sigma, c.sInner[k])
+		}
+	}
+	return out
+}
+
+// refine traces both cortices of f anew, but for what the metal of an implant
+// hides. Small bright things on a film without one may be a thickening's own
+// edges: letters tells.
+func (t *shaftTrace) refine(f *Femur, full *plane, sp geom.Spacing, m metal) {
+	c := t.cortices(full, sp, func(k, s int) bool {
+		_, inner := m.hides(t, k, s)
+		return inner && m.kind != ImplantNone
+	})
+	f.CortexClockwise, f.CortexCounter = c[0].cortex(), c[1].cortex()
+	f.fine, f.film, f.blur = c, full, t.blur
+}

@@ -1,0 +1,308 @@
+package detect
+
+import (
+	"math"
+	"sort"
+
+	"shaftgauge/measure/geom"
+)
+
+// The head's outline is searched along rays from the centre expected, all but
+// those to the neck.
+const (
+	headRays   = 120  // all around
+	neckSector = 50.0 // degrees on either side of the neck's direction that show no rim
+	neckFlare  = 75.0 // degrees within which a real head begins to leave its circle,
+	flareSigma = 0.4  // mm, by about so much
+	headReach  = 7.0  // mm inside and outside of the rim expected
+	headDR     = 0.2  // mm between places of a ray
+	headWide   = 1.0  // mm across that a ray averages on either side
+	slopeHalf  = 0.8  // mm on either side of a place whose difference tells an edge
+	slopeCap   = 3.0  // an edge counts as at most so many times the usual slope
+
+	voteStep = 0.5 // mm between the circles tried
+	voteSide = 7   // steps each way
+
+	rimOutside = 3.0 // mm of joint space that a fit of the rim sees
+	rimInside  = 3.0 // mm of bone that it sees
+	rimAlone   = 2.0 // mm of bone that a fit sees for which the shell has no inner edge
+	shellWall  = 1.2 // mm of dense bone under the rim to start from, of those
+	shellLeast = 0.5 // at least
+	shellMost  = 3.0 // and at most
+	rimMoves   = 1.5 // mm that it may move
+	rimUnsure  = 0.7 // mm; a rim less certain is none
+	rimAlike   = 8.0 // rays that err alike: neighbours see the same socket
+	rimFloor   = 0.1 // mm, least scatter of the rim
+
+	headArc     = 110.0 // degrees of the rim that must be seen for a radius
+	headDiffers = 3.0   // mm from the network's centre or radius that no head lies
+	headBase    = 0.08  // mm, least standard uncertainty of centre and radius
+)
+
+// headGuess is the head as the network sees it, with standard uncertainties.
+type headGuess struct {
+	c              geom.PointMM
+	r              float64
+	sigmaC, sigmaR float64
+	neck           geom.PointMM // unit, from the centre to the neck
+}
+
+// ray is the direction of a ray with its brightness from r − headReach outwards.
+type ray struct {
+	dir   geom.PointMM
+	v     []float64 // NaN off the film
+	slope []float64 // fall outwards over the usual fall, 0 … slopeCap
+}
+
+// headRing samples the rays around h.
+func headRing(g *plane, sp geom.Spacing, h headGuess) []ray {
+	n := int(2*headReach/headDR) + 1
+	var out []ray
+	for i := range headRays {
+		sn, cs := math.Sincos(2 * math.Pi * float64(i) / headRays)
+		d := geom.PointMM{X: cs, Y: sn}
+		if d.Dot(h.neck) > math.Cos(neckSector*math.Pi/180) {
+			continue
+		}
+		t := geom.PointMM{X: -d.Y, Y: d.X}
+		q := ray{dir: d, v: make([]float64, n)}
+		for k := range q.v {
+			p := h.c.Add(d.Mul(h.r - headReach + float64(k)*headDR))
+			sum := 0.0
+			for _, o := range [3]float64{-headWide, 0, headWide} {
+				a := p.Add(t.Mul(o))
+				z, ok := g.at(a.X/sp.X, a.Y/sp.Y)
+				if !ok {
+					z = math.NaN()
+				}
+				sum += z
+			}
+			q.v[k] = sum / 3
+		}
+		out = append(out, q)
+	}
+	var all []float64
+	const half = int(slopeHalf / headDR)
+	for i := range out {
+		q := &out[i]
+		q.slope = make([]float64, n)
+		for k := half; k < n-half; k++ {
+			if s := q.v[k-half] - q.v[k+half]; !math.IsNaN(s) {
+				q.slope[k] = s
+				all = append(all, math.Abs(s))
+			}
+		}
+	}
+	if len(all) == 0 {
+		return nil
+	}
+	usual := math.Max(median(all), 1e-9)
+	for i := range out {
+		for k, s := range out[i].slope {
+			out[i].slope[k] = clamp(s/usual, 0, slopeCap)
+		}
+	}
+	return out
+}
+
+// vote returns the circle near h, as shifts of its centre and radius, that most
+// rays agree with.
+func (h headGuess) vote(rays []ray) (dx, dy, dr float64) {
+	best := math.Inf(-1)
+	sc, sr := math.Max(h.sigmaC, 0.5), math.Max(h.sigmaR, 0.5)
+	for i := -voteSide; i <= voteSide; i++ {
+		for j := -voteSide; j <= voteSide; j++ {
+			x, y := float64(i)*voteStep, float64(j)*voteStep
+			for k := -voteSide; k <= voteSide; k++ {
+				r := float64(k) * voteStep
+				score := 0.0
+				for n := range rays {
+					q := &rays[n]
+					at := (headReach + r + x*q.dir.X + y*q.dir.Y) / headDR
+					if m := int(at + 0.5); m >= 0 && m < len(q.slope) {
+						score += q.slope[m]
+					}
+				}
+				score = score/float64(len(rays)) - 0.05*((x*x+y*y)/(sc*sc)+r*r/(sr*sr))
+				if score > best {
+					best, dx, dy, dr = score, x, y, r
+				}
+			}
+		}
+	}
+	return dx, dy, dr
+}
+
+// rimPoint is where a ray meets the rim: its distance from the centre of h.
+type rimPoint struct {
+	dir      geom.PointMM
+	r, sigma float64
+}
+
+// rim fits the projected ball's edge along every ray, from the circle shifted by
+// dx, dy and dr: a shell of dense bone where one shows, else the edge alone.
+func (h headGuess) rim(rays []ray, model *tubeModel, dx, dy, dr float64) []rimPoint {
+	var out []rimPoint
+	var y []float64
+	for i := range rays {
+		q := &rays[i]
+		from := h.r + dr + dx*q.dir.X + dy*q.dir.Y // where the rim is expected
+		k0 := int((from + rimOutside - h.r + headReach) / headDR)
+		k1 := int((from - rimInside - h.r + headReach) / headDR)
+		if k0 >= len(q.v) {
+			k0 = len(q.v) - 1
+		}
+		if k1 < 0 {
+			continue
+		}
+		y = y[:0]
+		for k := k0; k >= k1; k-- {
+			y = append(y, q.v[k])
+		}
+		for len(y) > 0 && math.IsNaN(y[0]) { // off the film outside
+			y = y[1:]
+			k0--
+		}
+		bad := false
+		for _, v := range y {
+			bad = bad || math.IsNaN(v)
+		}
+		x0 := from - (h.r - headReach + float64(k0)*headDR)
+		if bad || x0 > -1 {
+			continue
+		}
+		f, ok := model.fit(y, x0, headDR, 0, shellWall, h.r+dr, h.r+dr-shellWall)
+		if !ok || !f.onRim() || f.Thickness < shellLeast || f.Thickness > shellMost {
+			f, ok = model.fitOuter(y[:min(len(y), int((rimAlone-x0)/headDR))], x0, headDR, 0, h.r+dr)
+		}
+		if s := math.Sqrt(f.VarOuter); ok && f.onRim() {
+			if q.dir.Dot(h.neck) > math.Cos(neckFlare*math.Pi/180) {
+				s = math.Hypot(s, flareSigma)
+			}
+			out = append(out, rimPoint{q.dir, from - f.Outer, s})
+		}
+	}
+	return out
+}
+
+// onRim tells whether the edge is clear and lies where the rim is expected.
+func (f tubeFit) onRim() bool {
+	return math.Abs(f.Outer) < rimMoves && f.VarOuter < rimUnsure*rimUnsure
+}
+
+// fitHead fits a circle to the outline of the head near h. The radius is 0
+// where too little of the rim is seen for it; nil where rim and network do not
+// agree.
+func fitHead(g *plane, sp geom.Spacing, blur Blur, h headGuess) *Circle {
+	rays := headRing(g, sp, h)
+	if len(rays) == 0 {
+		return nil
+	}
+	model := &tubeModel{outer: newEdgeTable(blur)}
+	model.inner = model.outer
+	dx, dy, dr := h.vote(rays)
+	var s circleShift
+	for range 2 {
+		rim := h.rim(rays, model, dx, dy, dr)
+		if s = h.solve(rim); s.kept < 3 {
+			return nil
+		}
+		dx, dy, dr = s.dx, s.dy, s.dr
+	}
+	if math.Hypot(dx, dy) > headDiffers || math.Abs(dr) > headDiffers {
+		return nil
+	}
+	c := &Circle{C: sp.Px(h.c.Add(geom.PointMM{X: dx, Y: dy})), R: h.r + dr,
+		SigmaC: math.Hypot(s.sigmaC, headBase), SigmaR: math.Hypot(s.sigmaR, headBase)}
+	if float64(s.kept)*360/headRays < headArc {
+		c.R, c.SigmaR = 0, 0
+	}
+	return c
+}
+
+// circleShift is how a circle fitted to a rim differs from the one expected.
+type circleShift struct {
+	dx, dy, dr     float64
+	sigmaC, sigmaR float64
+	kept           int // rays that agree
+}
+
+// solve fits the circle to the rim by least squares with Tukey's weights and the
+// network's circle as one more observation.
+func (h headGuess) solve(rim []rimPoint) (s circleShift) {
+	if len(rim) < 3 {
+		return s
+	}
+	// Start from the network's circle moved by the median radius.
+	res := make([]float64, len(rim))
+	for i, p := range rim {
+		res[i] = p.r - h.r
+	}
+	s.dr = median(append([]float64(nil), res...))
+	scatter := 1.5
+	var cov [3][3]float64
+	for range 12 {
+		var a [3][4]float64
+		prior := [3]float64{h.sigmaC, h.sigmaC, h.sigmaR}
+		for i := range 3 {
+			a[i][i] = 1 / (prior[i] * prior[i])
+		}
+		s.kept = 0
+		for _, p := range rim {
+			e := p.r - h.r - s.dr - s.dx*p.dir.X - s.dy*p.dir.Y
+			u := e / (4.7 * math.Hypot(scatter, p.sigma))
+			if math.Abs(u) >= 1 {
+				continue
+			}
+			if math.Abs(u) < 0.6 {
+				s.kept++
+			}
+			w := (1 - u*u) * (1 - u*u) / (rimAlike * (scatter*scatter + p.sigma*p.sigma))
+			row := [4]float64{p.dir.X, p.dir.Y, 1, p.r - h.r}
+			for i := range 3 {
+				for j := range 4 {
+					a[i][j] += w * row[i] * row[j]
+				}
+			}
+		}
+		var x [3]float64
+		if x, cov = solve3(a); cov[2][2] <= 0 {
+			return circleShift{}
+		}
+		s.dx, s.dy, s.dr = x[0], x[1], x[2]
+		for i, p := range rim {
+			res[i] = math.Abs(p.r - h.r - s.dr - s.dx*p.dir.X - s.dy*p.dir.Y)
+		}
+		sort.Float64s(res)
+		scatter = math.Max(rimFloor, math.Max(0.5*scatter, 1.4826*res[len(res)/2]))
+	}
+	s.sigmaC, s.sigmaR = math.Sqrt((cov[0][0]+cov[1][1])/2), math.Sqrt(cov[2][2])
+	return s
+}
+
+// solve3 solves three normal equations and returns the inverse of their matrix;
+// zero where they have no solution.
+func solve3(a [3][4]float64) (x [3]float64, inverse [3][3]float64) {
+	cof := func(i, j int) float64 {
+		p, q, r, s := (i+1)%3, (i+2)%3, (j+1)%3, (j+2)%3
+		return a[p][r]*a[q][s] - a[p][s]*a[q][r]
+	}
+	det := 0.0
+	for j := range 3 {
+		det += a[0][j] * cof(0, j)
+	}
+	if !(math.Abs(det) > 1e-12) {
+		return x, inverse
+	}
+	for i := range 3 {
+		for j := range 3 {
+			inverse[i][j] = cof(j, i) / det
+		}
+	}
+	for i := range 3 {
+		for j := range 3 {
+			x[i] += inverse[i][j] * a[j][3]
+		}
+	}
+	return x, inverse
+}

@@ -1,0 +1,168 @@
+package detect
+
+import (
+	_ "embed"
+	"math"
+
+	"shaftgauge/measure/geom"
+)
+
+//go:embed hip.onnx
+var hipONNX []byte
+
+// hipNet places the landmarks of a hip seen from the front on a patch from
+// 110 mm above to 30 mm below the lesser trochanter's tip, from 35 mm on the
+// lateral to 105 mm on the medial side of the shaft's line.
+var hipNet = patchNetwork{network: newNetwork("hip", hipONNX), rows: 112, cols: 112, marks: hipMarks, mm: 1.25, row: 88, col: 28}
+
+// The landmarks of hipNet. The rim is that of the head, at 45° to the shaft.
+const (
+	hipHead = iota
+	hipRimProximal
+	hipRimMedial
+	hipRimDistal
+	hipNeck
+	hipNeckSuperior
+	hipNeckInferior
+	hipGreater
+	hipLesser
+	hipCanalLateral
+	hipCanalMedial
+	hipMarks
+)
+
+const (
+	hipFrom = 20.0 // mm below the tip of the lesser trochanter, from where
+	hipTo   = 70.0 // to where the shaft's line is carried up through the patch
+
+	hipProb    = 0.8  // that a landmark is on the patch
+	hipUnsure  = 4.0  // mm; a landmark less certain than this is not known
+	hipLost    = 12.0 // mm; a hip whose greater trochanter is there, but nowhere more certain than this, is none like those trained on
+	canalShare = 0.65 // of its spread that the network's place of the canal's edges is uncertain by; fitted on simulated films
+	hipCertain = 0.6  // mm, least standard uncertainty of a place of the network
+	headLeast  = 15   // mm, least radius of a head, and
+	headMost   = 38   // the greatest (common practice, no source)
+)
+
+// hip sets the landmarks of the hip of a femur seen from the front, whose
+// lesser trochanter and sides are known. What is not clear is left out.
+func (t *shaftTrace) hip(f *Femur, full, reduced *plane, sp geom.Spacing) error {
+	if f.LesserTrochanter == nil || f.FrontalView < 0.5 || f.LateralClockwise > 1-facingProb && f.LateralClockwise < facingProb {
+		return nil
+	}
+	tip := sp.MM(f.LesserTrochanter.P)
+	k := t.m.nearest(tip)
+	p, down, ok := t.m.chord(k+int(hipFrom/t.m.step), k+int(hipTo/t.m.step))
+	if !ok {
+		return nil
+	}
+	h := hip{full: full, sp: sp, blur: t.blur}
+	var err error
+	if h.marks, err = hipNet.find(hipNet.frame(p, down, tip, f.LateralClockwise < 0.5), reduced, sp); err != nil {
+		return err
+	}
+	f.HeadCircle, f.Neck = h.headAndNeck()
+	f.GreaterTrochanter = h.landmark(hipGreater)
+	for i, k := range [2]int{hipCanalLateral, hipCanalMedial} {
+		if f.CanalAbove[i] = h.landmark(k); f.CanalAbove[i] != nil {
+			f.CanalAbove[i].Sigma *= canalShare
+		}
+	}
+	return nil
+}
+
+// hip is one hip as the network sees it, with the film that it lies on.
+type hip struct {
+	marks []patchMark
+	full  *plane
+	sp    geom.Spacing
+	blur  Blur
+}
+
+// sigma returns the standard uncertainty of a landmark in any one direction,
+// mm; false where it is none.
+func (h *hip) sigma(k int) (float64, bool) {
+	m := h.marks[k]
+	s := math.Hypot(hipCertain, math.Hypot(m.along, m.cross)/math.Sqrt2)
+	return s, m.there >= hipProb && s <= hipUnsure
+}
+
+func (h *hip) landmark(k int) *Landmark {
+	s, ok := h.sigma(k)
+	if !ok {
+		return nil
+	}
+	return &Landmark{P: h.sp.Px(h.marks[k].at), Sigma: s}
+}
+
+// ball joins the places of the head's centre and rim to one circle.
+func (h *hip) ball() (g headGuess, ok bool) {
+	sc, ok := h.sigma(hipHead)
+	if !ok {
+		return g, false
+	}
+	c := h.marks[hipHead].at
+	// Unknown: shift of the centre and radius, of which the rim's places give
+	// c·u + r; where they lie along the rim says nothing.
+	var a [3][4]float64
+	a[0][0], a[1][1] = 1/(sc*sc), 1/(sc*sc)
+	for _, k := range []int{hipRimProximal, hipRimMedial, hipRimDistal} {
+		s, ok := h.sigma(k)
+		if !ok {
+			continue
+		}
+		d := h.marks[k].at.Sub(c)
+		u := d.Unit()
+		row := [4]float64{u.X, u.Y, 1, d.Norm()}
+		for i := range 3 {
+			for j := range 4 {
+				a[i][j] += row[i] * row[j] / (s * s)
+			}
+		}
+	}
+	x, cov := solve3(a)
+	if cov[2][2] <= 0 || x[2] < headLeast || x[2] > headMost {
+		return g, false
+	}
+	return headGuess{c: c.Add(geom.PointMM{X: x[0], Y: x[1]}), r: x[2],
+		sigmaC: math.Sqrt((cov[0][0] + cov[1][1]) / 2), sigmaR: math.Sqrt(cov[2][2])}, true
+}
+
+// headAndNeck fits the head's circle and the narrowest neck; nil where they are
+// not clear.
+func (h *hip) headAndNeck() (*Circle, *Landmark) {
+	g, ok := h.ball()
+	if !ok {
+		return nil, nil
+	}
+	g.neck = h.marks[hipNeck].at.Sub(g.c).Unit()
+	head := fitHead(h.full, h.sp, h.blur, g)
+	waist, ok := h.waist()
+	if head == nil || !ok {
+		return head, nil
+	}
+	return head, h.neck(h.sp.MM(head.C), waist)
+}
+
+// neckWaist is the narrowest neck as the network sees it.
+type neckWaist struct {
+	middle, superior, inferior geom.PointMM
+	sigma                      float64
+}
+
+// waist joins the middle of the narrowest neck with that of its two ends.
+func (h *hip) waist() (w neckWaist, ok bool) {
+	s, ok := h.sigma(hipNeck)
+	a, okA := h.sigma(hipNeckSuperior)
+	b, okB := h.sigma(hipNeckInferior)
+	g := h.marks[hipGreater]
+	if !ok || !okA || !okB || g.there >= hipProb && math.Hypot(g.along, g.cross) > hipLost {
+		return w, false
+	}
+	w.superior, w.inferior = h.marks[hipNeckSuperior].at, h.marks[hipNeckInferior].at
+	ends := math.Hypot(a, b) / 2
+	q := 1 / (ends * ends) / (1/(ends*ends) + 1/(s*s))
+	w.middle = h.marks[hipNeck].at.Mul(1 - q).Add(w.superior.Add(w.inferior).Mul(q / 2))
+	w.sigma = 1 / math.Sqrt(1/(ends*ends)+1/(s*s))
+	return w, true
+}

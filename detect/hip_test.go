@@ -1,0 +1,94 @@
+package detect
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"shaftgauge/measure/geom"
+	"shaftgauge/pipeline/simulate"
+)
+
+// The landmarks of a hip lie where the projected surfaces of the simulated bone
+// have them, within what the uncertainty says and within what the angles of the
+// hip need: 0.7 mm at the neck are 1.6° of a neck 25 mm long. A film may hide one
+// of them, not more.
+func TestHip(t *testing.T) {
+	found := map[string]int{}
+	for seed := range uint64(3) {
+		film := simulate.Draw(rand.New(rand.NewPCG(seed, 0x417)), "ap_hip").Render()
+		truth := film.Truth.Femurs[0]
+		f := one(t, asShown(film))
+		sp := f.WorkingSpacing
+		off := func(name string, p geom.PointPx) geom.PointMM {
+			want, ok := truth.Landmarks[name]
+			if !ok {
+				t.Fatalf("seed %d: no %s on the film", seed, name)
+			}
+			return sp.MM(p).Sub(sp.MM(want))
+		}
+		check := func(what string, d, most, sigma float64) {
+			found[what]++
+			if d > most || d > 4*sigma {
+				t.Errorf("seed %d: %s %.2f mm off, sigma %.2f", seed, what, d, sigma)
+			}
+		}
+		if c := f.HeadCircle; c != nil {
+			check("head's centre", off("head_centre", c.C).Norm(), 0.5, c.SigmaC)
+			check("head's radius", math.Abs(c.R-truth.HeadCircle.R*sp.X), 0.3, c.SigmaR)
+		}
+		if n := f.Neck; n != nil {
+			// Along its axis the narrowest place is ill defined, and no matter.
+			axis := sp.MM(truth.Landmarks["head_centre"]).Sub(sp.MM(truth.Landmarks["neck_centre"])).Unit()
+			check("neck", math.Abs(axis.Cross(off("neck_centre", n.P))), 0.7, n.Sigma)
+		}
+		if g := f.GreaterTrochanter; g != nil {
+			check("greater trochanter", off("greater_trochanter", g.P).Norm(), 3, g.Sigma)
+		}
+	}
+	for _, what := range []string{"head's centre", "head's radius", "neck", "greater trochanter"} {
+		if found[what] < 2 {
+			t.Errorf("%s on %d of 3 films", what, found[what])
+		}
+	}
+}
+
+// A disc brighter than what surrounds it has the centre and the radius that it
+// was drawn with, beside a socket over its upper third; with no rim in sight
+// there is no circle.
+func TestFitHead(t *testing.T) {
+	const rows, cols, pitch = 600, 600, 0.2
+	sp := geom.Spacing{Y: pitch, X: pitch}
+	centre, radius := geom.PointMM{X: 60.3, Y: 58.9}, 23.4
+	draw := func(contrast float64) *plane {
+		g := &plane{pix: make([]uint16, rows*cols), rows: rows, cols: cols, k: 1}
+		rng := rand.New(rand.NewPCG(1, 2))
+		for y := range rows {
+			for x := range cols {
+				d := geom.PointMM{X: float64(x) * pitch, Y: float64(y) * pitch}.Sub(centre)
+				v := 20000 + 300*rng.NormFloat64()
+				for _, ball := range [2]struct{ r, share float64 }{{radius, 1}, {radius - 1.2, -0.5}} {
+					if n := d.Norm(); n < ball.r { // the chord through a ball, and through the hollow of its shell
+						v += contrast * ball.share * math.Sqrt(ball.r*ball.r-n*n) / ball.r
+					}
+				}
+				if n := d.Norm(); d.Y < -8 && n > radius+3 && n < radius+9 {
+					v += 0.5 * contrast
+				}
+				g.pix[y*cols+x] = uint16(v)
+			}
+		}
+		return g
+	}
+	guess := headGuess{c: centre.Add(geom.PointMM{X: 0.7, Y: -0.6}), r: radius - 0.8, sigmaC: 0.8, sigmaR: 0.7, neck: geom.PointMM{X: math.Sqrt2 / 2, Y: math.Sqrt2 / 2}}
+	c := fitHead(draw(20000), sp, Blur{SigmaMM: 0.12}, guess)
+	if c == nil {
+		t.Fatal("no circle")
+	}
+	if d := sp.MM(c.C).Sub(centre).Norm(); d > 0.15 || math.Abs(c.R-radius) > 0.15 {
+		t.Errorf("centre %.2f mm off, radius %.2f, want %.2f", d, c.R, radius)
+	}
+	if c := fitHead(draw(0), sp, Blur{SigmaMM: 0.12}, guess); c != nil && c.R != 0 {
+		t.Errorf("a radius of nothing: %+v", c)
+	}
+}

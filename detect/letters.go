@@ -1,0 +1,89 @@
+package detect
+
+import "math"
+
+const (
+	letterStep   = 0.3  // mm of depth of one place looked at
+	letterSub    = 4    // samples of a place along the cortex
+	letterAlong  = 12   // levels on either side whose median is what is there without a letter
+	letterBright = 0.35 // of the contrast of bone to tissue that a stroke is brighter,
+	letterDark   = 0.35 // or darker, outside the cortex: within it that may be a gap in the bone
+	letterClear  = 0.6  // mm from the cortex
+	letterEdge   = 1.4  // mm from the outer edge that say nothing: a steep bump moves it
+	letterPlaces = 2    // places of a level that make a stroke
+	letterBeside = 2    // levels beside a stroke whose edges it may have moved
+	letterMargin = 2.0  // mm outside and inside the cortex that are looked at
+)
+
+// letters tells the levels at which a letter, a clip or another thing that is
+// brighter or darker than what is there along the bone lies over the cortex.
+func (c *course) letters(g *plane) []bool {
+	n := len(c.m.p)
+	out := make([]bool, n)
+	outer, inner := medians(c.outer, 3), medians(c.inner, 8)
+	thick := make([]float64, n)
+	var all []float64
+	for k := range thick {
+		if thick[k] = outer[k] - inner[k]; !math.IsNaN(thick[k]) {
+			all = append(all, thick[k])
+		}
+	}
+	if len(all) == 0 {
+		return out
+	}
+	usual := median(all)
+	deepest := all[len(all)*9/10] + letterMargin
+	rows := int((lineOutside+deepest)/letterStep) + 1
+	v := make([]float64, rows*n)
+	for k := range n {
+		for d := range rows {
+			sum, m := 0.0, 0.0
+			for a := range letterSub {
+				u := float64(k) + (float64(a)+0.5)/letterSub - 0.5
+				x, y := c.at(u, edgeAt(outer, math.Max(0, math.Min(u, float64(n-1))))+lineOutside-(float64(d)+0.5)*letterStep)
+				if p, ok := g.at(x, y); ok {
+					sum += p
+					m++
+				}
+			}
+			v[d*n+k] = sum / m // NaN off the film
+		}
+	}
+	depth := func(d int) float64 { return (float64(d)+0.5)*letterStep - lineOutside }
+	outside, inside := make([]float64, 0, n), make([]float64, 0, n)
+	tissue := medians(v[n:2*n], letterAlong)
+	bone := v[int((lineOutside+usual/2)/letterStep)*n:][:n]
+	for k := range n {
+		if !math.IsNaN(tissue[k]) && !math.IsNaN(bone[k]) {
+			outside, inside = append(outside, tissue[k]), append(inside, bone[k])
+		}
+	}
+	if len(inside) == 0 {
+		return out
+	}
+	contrast := median(inside) - median(outside)
+	count := make([]int, n)
+	for d := range rows {
+		row := v[d*n : (d+1)*n]
+		usual := medians(row, letterAlong)
+		for k, x := range row {
+			below := depth(d)
+			if below < -letterMargin || below > thick[k]+letterMargin {
+				continue
+			}
+			beside := below < -letterClear || below > thick[k]+letterClear
+			onEdge := below > -letterEdge && below < letterEdge
+			if !onEdge && x > usual[k]+letterBright*contrast || beside && x < usual[k]-letterDark*contrast {
+				count[k]++
+			}
+		}
+	}
+	for k := range count {
+		if count[k] >= letterPlaces {
+			for j := max(0, k-letterBeside); j <= min(n-1, k+letterBeside); j++ {
+				out[j] = true
+			}
+		}
+	}
+	return out
+}

@@ -1,0 +1,162 @@
+package detect
+
+import (
+	"math"
+
+	"shaftgauge/measure/geom"
+)
+
+// The neck's two outlines are fitted on lines square to its axis.
+const (
+	neckReach   = 7.0  // mm along the axis on either side of the narrowest place expected
+	neckStep    = 1.0  // mm between lines
+	neckSpan    = 1.0  // mm along the axis that a line averages on either side
+	neckDN      = 0.2  // mm between places of a line
+	neckOutside = 4.0  // mm outside of the outline that a fit sees
+	neckInside  = 3.0  // mm inside
+	neckMoves   = 1.5  // mm that an outline may lie from where it is expected
+	neckUnsure  = 0.7  // mm; an edge less certain is none
+	neckLines   = 8    // that make an outline
+	neckScatter = 0.5  // mm that they may scatter about it
+	neckSlides  = 4.0  // mm along the axis that the narrowest place may lie from the one expected
+	neckSettled = 1.2  // mm that it still moves by at the end
+	neckSteep   = 0.3  // mm a mm by which an outline may lean against the axis there
+	neckAlike   = 4.0  // lines that err alike: neighbours see the same trabeculae
+	neckBend    = 0.01 // 1/mm of bend by which the narrowest place holds to the one expected
+	neckBase    = 0.1  // mm, least standard uncertainty of the middle across the axis
+	neckDiffers = 2.5  // standard uncertainties by which outlines and network may disagree
+	neckGuess   = 0.5  // mm; a middle that no outline confirms must be as certain as this
+)
+
+// neckSide is one outline of the neck: a parabola of its distance from the axis
+// by the place along it, mm.
+type neckSide struct {
+	c     [3]float64
+	sigma float64 // of the distance at the middle
+}
+
+func (s neckSide) at(u float64) float64 { return s.c[0] + u*(s.c[1]+u*s.c[2]) }
+
+// neck returns the middle of the narrowest neck with its standard uncertainty
+// across the axis, which runs from the head's centre c: what the two outlines and
+// the network say, weighted by their certainty. It is nil where they disagree,
+// or the outlines are not clear and the network is not sure.
+func (h *hip) neck(c geom.PointMM, w neckWaist) *Landmark {
+	middle, sigma, ok := h.fitNeck(c, w)
+	if !ok {
+		if w.sigma > neckGuess {
+			return nil
+		}
+		return &Landmark{P: h.sp.Px(w.middle), Sigma: w.sigma}
+	}
+	axis := middle.Sub(c).Unit()
+	if math.Abs(axis.Cross(w.middle.Sub(middle))) > neckDiffers*math.Hypot(sigma, w.sigma) {
+		return nil
+	}
+	k := sigma * sigma / (sigma*sigma + w.sigma*w.sigma)
+	return &Landmark{P: h.sp.Px(middle.Mul(1 - k).Add(w.middle.Mul(k))), Sigma: sigma * math.Sqrt(1-k)}
+}
+
+// fitNeck returns the middle of the narrowest place between the neck's two
+// outlines with its standard uncertainty across the axis; false where one is
+// not clear or the two do not close in on one place.
+func (h *hip) fitNeck(c geom.PointMM, w neckWaist) (middle geom.PointMM, sigma float64, ok bool) {
+	middle = w.middle
+	model := &tubeModel{outer: newEdgeTable(h.blur)}
+	model.inner = model.outer
+	at, steep := 0.0, 0.0
+	for range 3 { // the outlines turn and move the axis
+		axis := middle.Sub(c).Unit()
+		n := geom.PointMM{X: -axis.Y, Y: axis.X}
+		half := w.superior.Sub(w.inferior).Dot(n) / 2
+		if half < 0 {
+			n, half = n.Mul(-1), -half
+		}
+		a, okA := h.neckOutline(middle, axis, n, half, model)
+		b, okB := h.neckOutline(middle, axis, n.Mul(-1), half, model)
+		if !okA || !okB {
+			return middle, 0, false
+		}
+		slope, bend := a.c[1]+b.c[1], a.c[2]+b.c[2]
+		at = clamp(-slope/(2*(math.Max(bend, 0)+neckBend)), -neckSlides, neckSlides)
+		middle = middle.Add(axis.Mul(at)).Add(n.Mul((a.at(at) - b.at(at)) / 2))
+		sigma = math.Hypot(a.sigma, b.sigma) / 2
+		steep = math.Max(math.Abs(a.c[1]), math.Abs(b.c[1]))
+	}
+	return middle, math.Hypot(sigma, neckBase), math.Abs(at) < neckSettled && steep < neckSteep
+}
+
+// neckOutline follows one outline of the neck, on the side out of the axis
+// through middle, both ways from where it is expected half mm away.
+func (h *hip) neckOutline(middle, axis, out geom.PointMM, half float64, model *tubeModel) (s neckSide, ok bool) {
+	var us, hs, ws []float64
+	steps := int(neckReach / neckStep)
+	for _, way := range [2]int{1, -1} {
+		want, slope := half, 0.0
+		for k := (1 - way) / 2; k <= steps; k++ {
+			u := float64(way*k) * neckStep
+			at, sigma, found := h.neckEdge(middle.Add(axis.Mul(u)), axis, out, want+slope, half, model)
+			if !found {
+				slope *= 0.5
+				continue
+			}
+			if k > 0 {
+				slope = 0.6*slope + 0.4*clamp(at-want, -1, 1)
+			}
+			want = at
+			us, hs, ws = append(us, u), append(hs, at), append(ws, 1/(sigma*sigma+0.01))
+		}
+	}
+	if len(us) < neckLines {
+		return s, false
+	}
+	w := append([]float64(nil), ws...)
+	rms := neckScatter
+	res := make([]float64, len(us))
+	for range 6 {
+		var fine bool
+		if s.c, fine = parabola(us, hs, w); !fine {
+			return s, false
+		}
+		for i, u := range us {
+			res[i] = math.Abs(hs[i] - s.at(u))
+		}
+		rms = math.Max(1.4826*median(append([]float64(nil), res...)), 0.05)
+		for i, r := range res {
+			w[i] = 0
+			if q := r / (4.7 * rms); q < 1 {
+				w[i] = ws[i] * (1 - q*q) * (1 - q*q)
+			}
+		}
+	}
+	n, sum := 0, 0.0
+	for i := range w {
+		if w[i] > 0 {
+			n++
+			sum += w[i]
+		}
+	}
+	s.sigma = math.Sqrt(neckAlike) * math.Max(1/math.Sqrt(sum), rms/math.Sqrt(float64(n)))
+	return s, n >= neckLines && rms <= neckScatter
+}
+
+// neckEdge fits the outline on the line out of one place of the axis, expected
+// so far from it, with its standard uncertainty, mm.
+func (h *hip) neckEdge(at, axis, out geom.PointMM, expect, half float64, model *tubeModel) (distance, sigma float64, ok bool) {
+	n := int((neckOutside + neckInside) / neckDN)
+	y := make([]float64, n)
+	for i := range y {
+		p := at.Add(out.Mul(expect + neckOutside - float64(i)*neckDN))
+		for _, o := range [3]float64{-neckSpan, 0, neckSpan} {
+			q := p.Add(axis.Mul(o))
+			z, on := h.full.at(q.X/h.sp.X, q.Y/h.sp.Y)
+			if !on {
+				return 0, 0, false
+			}
+			y[i] += z / 3
+		}
+	}
+	f, ok := model.fitOuter(y, -neckOutside, neckDN, 0, half)
+	sigma = math.Sqrt(f.VarOuter)
+	return expect - f.Outer, sigma, ok && math.Abs(f.Outer) < neckMoves && sigma < neckUnsure
+}

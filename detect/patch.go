@@ -1,0 +1,136 @@
+package detect
+
+import (
+	"math"
+	"sort"
+
+	"shaftgauge/measure/geom"
+)
+
+// patchNetwork finds landmarks on a straightened patch of the film, rows along
+// the shaft, proximal first, columns from the lateral to the medial side. Its
+// output has, for each landmark, at half the patch's size the logits of where it
+// lies, over all places; then for each the logit that it is there at all.
+// training/ holds the recipe.
+type patchNetwork struct {
+	network
+	rows, cols int
+	marks      int     // landmarks
+	mm         float64 // a pixel
+	row, col   float64 // where the shaft's line passes the level that the patch is laid by
+}
+
+// patchBlur is the spread of a network's own target, pixels of the patch.
+const patchBlur = 1.5
+
+// patchFrame is the place of a patch on the film.
+type patchFrame struct {
+	origin       geom.PointMM // of row 0, column 0
+	down, across geom.PointMM // of unit length
+	mm           float64      // a pixel
+}
+
+func (f patchFrame) at(row, col float64) geom.PointMM {
+	return f.origin.Add(f.down.Mul(row * f.mm)).Add(f.across.Mul(col * f.mm))
+}
+
+// frame lays the patch by the line through p, running distally along down, at
+// the level of q, medial on the clockwise side of proximal or on the other.
+func (n *patchNetwork) frame(p, down, q geom.PointMM, clockwise bool) patchFrame {
+	f := patchFrame{down: down, across: geom.PointMM{X: down.Y, Y: -down.X}, mm: n.mm}
+	if !clockwise {
+		f.across = f.across.Mul(-1)
+	}
+	centre := p.Add(down.Mul(q.Sub(p).Dot(down)))
+	f.origin = centre.Sub(f.down.Mul(n.row * n.mm)).Sub(f.across.Mul(n.col * n.mm))
+	return f
+}
+
+// chord returns the line through the means of the first and of the last third
+// of the levels a … b of m; false for fewer than 6 levels.
+func (m midline) chord(a, b int) (p, direction geom.PointMM, ok bool) {
+	a, b = max(a, 0), min(b, len(m.p)-1)
+	if b-a < 5 {
+		return p, direction, false
+	}
+	third := (b - a) / 3
+	var q geom.PointMM
+	for i := range third + 1 {
+		p = p.Add(m.p[a+i].Mul(1 / float64(third+1)))
+		q = q.Add(m.p[b-i].Mul(1 / float64(third+1)))
+	}
+	return p, q.Sub(p).Unit(), true
+}
+
+// sample fills the patch from g, its contrast stretched as the network wants it.
+func (n *patchNetwork) sample(f patchFrame, g *plane, sp geom.Spacing) []float32 {
+	v := make([]float64, 0, n.rows*n.cols)
+	for r := range n.rows {
+		for c := range n.cols {
+			sum := 0.0
+			for _, o := range [4][2]float64{{-0.25, -0.25}, {-0.25, 0.25}, {0.25, -0.25}, {0.25, 0.25}} {
+				q := f.at(float64(r)+o[0], float64(c)+o[1])
+				z, _ := g.at(q.X/sp.X, q.Y/sp.Y)
+				sum += z
+			}
+			v = append(v, sum/4)
+		}
+	}
+	s := append([]float64(nil), v...)
+	sort.Float64s(s)
+	lo, hi := s[len(s)/100], s[len(s)-1-len(s)/100]
+	out := make([]float32, len(v))
+	for i, z := range v {
+		out[i] = float32(clamp((z-lo)/math.Max(hi-lo, 1e-6), -0.5, 1.5))
+	}
+	return out
+}
+
+// patchMark is a landmark as the network sees it.
+type patchMark struct {
+	at           geom.PointMM
+	there        float64 // probability that it is on the patch
+	along, cross float64 // spread along the shaft and across, mm, less that of the target
+}
+
+// find returns the network's landmarks on the patch at f.
+func (n *patchNetwork) find(f patchFrame, g *plane, sp geom.Spacing) ([]patchMark, error) {
+	rows, cols := n.rows/2, n.cols/2
+	out, err := n.run(n.sample(f, g, sp), n.rows, n.cols, n.marks*(rows*cols+1))
+	if err != nil {
+		return nil, err
+	}
+	marks := make([]patchMark, n.marks)
+	for i := range marks {
+		m := &marks[i]
+		m.there = sigmoid(out[n.marks*rows*cols+i])
+		x, y, xx, yy := moments(out[i*rows*cols:(i+1)*rows*cols], cols)
+		m.at = f.at(2*y+0.5, 2*x+0.5)
+		m.along = n.mm * math.Sqrt(math.Max(4*yy-patchBlur*patchBlur, 0))
+		m.cross = n.mm * math.Sqrt(math.Max(4*xx-patchBlur*patchBlur, 0))
+	}
+	return marks, nil
+}
+
+// moments returns the mean place and the variances of the distribution of which
+// z are the logits, row by row.
+func moments(z []float32, cols int) (x, y, xx, yy float64) {
+	top := z[0]
+	for _, v := range z {
+		top = max(top, v)
+	}
+	var w float64
+	for i, v := range z {
+		if v < top-16 {
+			continue
+		}
+		q, c, r := math.Exp(float64(v-top)), float64(i%cols), float64(i/cols)
+		w += q
+		x += q * c
+		y += q * r
+		xx += q * c * c
+		yy += q * r * r
+	}
+	x, y = x/w, y/w
+	return x, y, xx/w - x*x, yy/w - y*y
+}
