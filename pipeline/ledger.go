@@ -21,8 +21,9 @@ import (
 	"shaftgauge/pipeline/job"
 )
 
-// ErrLocked reports an output that another run is writing.
-var ErrLocked = errors.New("pipeline: another run uses this output")
+// ErrLocked reports an output that another run is writing, or that is open for
+// review while a run wants to write it.
+var ErrLocked = errors.New("pipeline: another run or review uses this output")
 
 // ledger keeps the answers of films by key, so that no film is measured twice.
 type ledger struct {
@@ -47,13 +48,18 @@ CREATE TABLE IF NOT EXISTS written ( -- whose files lie in the output
 CREATE INDEX IF NOT EXISTS written_key ON written (key, source);`
 
 // openLedger opens or creates the ledger at path and locks it against other
-// runs until close.
-func openLedger(path string) (*ledger, error) {
+// runs and readers until close.
+func openLedger(path string) (*ledger, error) { return lockLedger(path, syscall.LOCK_EX) }
+
+// openShared is openLedger for a reader among others.
+func openShared(path string) (*ledger, error) { return lockLedger(path, syscall.LOCK_SH) }
+
+func lockLedger(path string, how int) (*ledger, error) {
 	lock, err := os.OpenFile(path+".lock", os.O_CREATE|os.O_RDWR, 0o644)
 	if err != nil {
 		return nil, fmt.Errorf("pipeline: ledger: %w", err)
 	}
-	if err := syscall.Flock(int(lock.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
+	if err := syscall.Flock(int(lock.Fd()), how|syscall.LOCK_NB); err != nil {
 		lock.Close()
 		if errors.Is(err, syscall.EWOULDBLOCK) {
 			return nil, ErrLocked

@@ -6,11 +6,9 @@ import (
 	"math/big"
 	"time"
 
+	"shaftgauge/measure"
 	"shaftgauge/pipeline/job"
 )
-
-// StudyDay is the column that replaces study_date under pseudonyms.
-const StudyDay = "study_day"
 
 // pseudonyms replaces what a header's UIDs and dates would tell. It must have
 // seen every answer of the run before it is applied to one.
@@ -43,7 +41,7 @@ func (p *pseudonyms) apply(a *job.Answer) {
 		r.InstanceUID, r.SeriesUID, r.StudyUID = p.uid(r.InstanceUID), p.uid(r.SeriesUID), p.uid(r.StudyUID)
 		d, err := time.Parse(dicomDate, r.StudyDate)
 		if first, ok := p.first[r.PatientKey]; ok && err == nil {
-			r.Set(StudyDay, d.Sub(first).Hours()/24, 0)
+			r.Set(measure.StudyDay, d.Sub(first).Hours()/24, 0)
 		}
 		r.StudyDate = ""
 	}

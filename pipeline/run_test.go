@@ -340,7 +340,7 @@ func TestPseudonyms(t *testing.T) {
 		if r.StudyDate != "" {
 			t.Errorf("film %d: date %s", i, r.StudyDate)
 		}
-		if v, ok := r.Values[StudyDay]; ok != (want[i] >= 0) || ok && v.X != want[i] {
+		if v, ok := r.Values[measure.StudyDay]; ok != (want[i] >= 0) || ok && v.X != want[i] {
 			t.Errorf("film %d: day %v %v, want %v", i, v.X, ok, want[i])
 		}
 		if u := r.StudyUID; len(u) > 64 || !strings.HasPrefix(u, "2.25.") || strings.Trim(u, "0123456789.") != "" || u != sink.put[0].Femurs[0].Record.StudyUID {

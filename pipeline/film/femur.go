@@ -7,6 +7,7 @@ import (
 	"shaftgauge/detect"
 	"shaftgauge/measure"
 	"shaftgauge/measure/geom"
+	"shaftgauge/pipeline/calibration"
 	"shaftgauge/pipeline/intake"
 )
 
@@ -16,22 +17,26 @@ const levelStep geom.MM = 1
 // gapMM is the longest stretch between two points of an edge that is bridged.
 const gapMM geom.MM = 8
 
-// femur measures one femur that detect found.
-func femur(f detect.Femur, h intake.Header, sc scale, base measure.Record) measure.Femur {
+// femur measures one femur that detect found, and lays nails into its canal.
+func femur(f detect.Femur, h intake.Header, sc scale, nails []measure.Nail, base measure.Record) measure.Femur {
 	r := base
 	r.Reasons = append([]measure.Reason(nil), base.Reasons...)
 	r.Values, r.Texts = nil, nil
 	noteMetal(&r, f)
+	if len(f.OuterClockwise.P) < 2 || len(f.OuterCounter.P) < 2 {
+		return refusedWith(measure.Femur{}, r, measure.EdgesUnclear)
+	}
 	id := identify(h, f)
 	r.Side, r.SideBasis, r.View, r.ViewBasis = id.side, id.sideBasis, id.view, id.viewBasis
 	for _, why := range id.reasons {
 		r.AddReason(why)
 	}
-	if !id.facing && !id.directed {
+	if f.Found < sureFemur || !id.facing && !id.directed {
 		// A tube of which the picture tells neither end nor side may be any bone,
 		// or none: no number, whatever the header says.
 		return refusedWith(measure.Femur{}, r, measure.FemurUncertain)
 	}
+	f = withOwnJoints(f, id)
 	out := measure.Femur{Geometry: geometry(f, id, r)}
 	if f.Discontinuous {
 		return refusedWith(out, r, measure.ShaftDiscontinuous)
@@ -44,7 +49,7 @@ func femur(f detect.Femur, h intake.Header, sc scale, base measure.Record) measu
 	if err != nil {
 		return refusedWith(out, r, reasonOf(err))
 	}
-	opt := measure.ShaftOptions{View: id.view, HasScale: sc.known, Errors: errorModel(f)}
+	opt := measure.ShaftOptions{View: id.view, HasScale: sc.known, Errors: errorModel(f, id.reversed)}
 	if !id.facing {
 		opt.UnknownSides = true
 		r.AddReason(measure.FacingUnknown)
@@ -56,50 +61,17 @@ func femur(f detect.Femur, h intake.Header, sc scale, base measure.Record) measu
 		opt.Errors.OriginSigma = lt.Sigma
 	}
 	shaft.Measure(&r, opt)
+	shaft.MeasureJoints(&r, opt, joints(f, id, sp))
+	out.Nails = fitNails(&r, shaft, nails, opt)
 	dropHidden(&r, f)
+	findFocal(&out, &r, f, id, sp, shaft, opt)
+	compare(&r, f, id, sp, shaft, opt)
+	calibration.Kept().Apply(&r)
 	r.Status = measure.DetermineStatus(&r)
-	draw(out.Geometry, shaft, r, opt.HasOrigin, sp)
+	draw(out.Geometry, shaft, r, f, opt.HasOrigin, sp)
 	out.Record = r
 	out.Profile = shaft.Profile(opt)
 	return out
-}
-
-// noteMetal writes the implant's kind and what its metal does to the row.
-func noteMetal(r *measure.Record, f detect.Femur) {
-	r.Texts = map[string]string{"implant": f.Implant}
-	if f.Implant != detect.ImplantNone {
-		r.AddReason(measure.ImplantPresent)
-	}
-	if f.MetalOverOuter > 0 || f.MetalOverInner > 0 {
-		r.AddReason(measure.MetalOverCortex)
-	}
-}
-
-const (
-	// metalShare of a shaft's edges may lie under metal without harm to what is
-	// found from all of them together.
-	metalShare = 0.05
-	// canalFilled is the share of the inner edges from which the outer ones, seen
-	// beside so much metal, are no longer good enough for a bow.
-	canalFilled = 0.5
-)
-
-// dropHidden takes out what needs a long stretch of edges of which metal hides
-// too much: the bow for the outer edges, the canal's narrowest place for the
-// inner ones.
-func dropHidden(r *measure.Record, f detect.Femur) {
-	drop := func(qs ...measure.Quantity) {
-		for _, q := range qs {
-			delete(r.Values, q)
-		}
-	}
-	if f.MetalOverOuter > metalShare || f.MetalOverInner > canalFilled {
-		drop(measure.BowCurvature, measure.BowRadius, measure.BowAngle, measure.BowSagitta, measure.BowApex, measure.BowSpan)
-		r.BowPlane = ""
-	}
-	if f.MetalOverInner > metalShare {
-		drop(measure.IsthmusLevel, measure.IsthmusCanalWidth, measure.IsthmusOuterWidth, measure.IsthmusCorticalIndex, measure.CanalFlareIndex)
-	}
 }
 
 func refusedWith(f measure.Femur, r measure.Record, why measure.Reason) measure.Femur {

@@ -9,7 +9,6 @@ import (
 	"archive/zip"
 	"bytes"
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -18,13 +17,16 @@ import (
 	"shaftgauge/detect"
 	"shaftgauge/measure"
 	"shaftgauge/pipeline/intake"
-	"shaftgauge/pipeline/intake/patient"
 	"shaftgauge/pipeline/job"
+	"shaftgauge/pipeline/patient"
 )
 
 // Measure answers one job: every frame of the file, every femur of a frame.
 // It never fails: what cannot be measured is a row with its reasons.
 func Measure(ctx context.Context, j job.Job) job.Answer {
+	if j.Inspection != nil {
+		return read(j)
+	}
 	a := job.Answer{Source: j.Source}
 	src, err := open(j)
 	if err != nil {
@@ -46,7 +48,8 @@ func Measure(ctx context.Context, j job.Job) job.Answer {
 		a.Femurs = append(a.Femurs, one(frame, base, j.Config)...)
 		if j.Config.Picture > 0 {
 			if p, err := detect.Picture(image(frame, scale{}), j.Config.Picture); err == nil {
-				a.Pictures = append(a.Pictures, job.Picture{Frame: i, Rows: p.Rows, Cols: p.Cols, Scale: p.Scale, Grey: p.Grey})
+				a.Pictures = append(a.Pictures, job.Picture{Frame: i, Rows: p.Rows, Cols: p.Cols, Scale: p.Scale, Grey: p.Grey,
+					FilmRows: frame.Rows, FilmCols: frame.Cols})
 			}
 		}
 	}
@@ -63,25 +66,11 @@ func alone(f *intake.File, i int) (intake.Film, error) {
 
 // one measures the femurs of one frame.
 func one(frame intake.Film, base measure.Record, c job.Settings) []measure.Femur {
-	linearise(&frame)
-	sc := scaleOf(frame, c.MarkerDiameterMM)
-	sc.write(&base)
-	found, err := detect.Femurs(image(frame, sc))
-	switch {
-	case errors.Is(err, detect.ErrBlank):
-		return []measure.Femur{refused(base, measure.BlankImage)}
-	case err != nil:
-		return []measure.Femur{refused(base, measure.UnsupportedImage)}
-	case len(found) == 0:
-		return []measure.Femur{refused(base, measure.NoFemurFound)}
+	s, why := find(frame, base, c)
+	if why != "" {
+		return []measure.Femur{refused(s.base, why)}
 	}
-	var out []measure.Femur
-	for _, f := range found {
-		out = append(out, femur(f, frame.Header, sc, base))
-	}
-	oneOfASide(out, base)
-	inOrder(out)
-	return out
+	return s.femurs(c)
 }
 
 // row starts the record of a frame with what the header says.
@@ -89,8 +78,9 @@ func row(j job.Job, h intake.Header, frame int) measure.Record {
 	r := measure.Record{
 		Source: j.Source, Frame: frame,
 		InstanceUID: h.InstanceUID, SeriesUID: h.SeriesUID, StudyUID: h.StudyUID,
-		StudyDate:  h.StudyDate,
-		PatientKey: patient.Key(j.Config.PatientKey, h.Issuer, h.PatientID),
+		StudyDate:    h.StudyDate,
+		PatientKey:   patient.Key(j.Config.PatientKey, h.Issuer, h.PatientID),
+		AccessionKey: patient.AccessionKey(j.Config.PatientKey, h.Accession),
 	}
 	for _, why := range h.Reasons {
 		r.AddReason(why)

@@ -76,22 +76,6 @@ func TestMeasureSimulatedFilms(t *testing.T) {
 	}
 }
 
-// No number on a film without a femur.
-func TestNoNumberWithoutFemur(t *testing.T) {
-	for i, kind := range simulate.Negatives() {
-		s := simulate.DrawNegative(rand.New(rand.NewPCG(99, uint64(i))), kind)
-		a := measured(t, s.Render())
-		if len(a.Femurs) == 0 {
-			t.Errorf("%s: no row", kind)
-		}
-		for _, femur := range a.Femurs {
-			if len(femur.Record.Values) > 0 || femur.Record.Status != measure.StatusNotMeasured {
-				t.Errorf("%s: %v, reasons %v", kind, femur.Record.Values, femur.Record.Reasons)
-			}
-		}
-	}
-}
-
 // Every film has a row, and the same film the same row.
 func TestRowsOfBadFiles(t *testing.T) {
 	dir := t.TempDir()

@@ -17,14 +17,7 @@ var sideNames = map[measure.View][2]string{measure.AP: {"lateral", "medial"}, me
 func geometry(f detect.Femur, id identity, r measure.Record) *measure.Geometry {
 	g := &measure.Geometry{Source: r.Source, Frame: r.Frame, Side: r.Side, View: r.View,
 		Contours: map[string][]geom.PointPx{}, Landmarks: map[string]geom.PointPx{}}
-	names, ok := sideNames[id.view]
-	if ok && id.facing {
-		if !id.clockwise {
-			names[0], names[1] = names[1], names[0]
-		}
-	} else {
-		names = [2]string{"clockwise", "counter"}
-	}
+	names := edgeSides(id)
 	for i, e := range [2][2]detect.Edge{{f.OuterClockwise, f.InnerClockwise}, {f.OuterCounter, f.InnerCounter}} {
 		for j, layer := range [2]string{"outer_", "inner_"} {
 			if p := inDirection(e[j].P, id.reversed); len(p) > 0 {
@@ -32,13 +25,30 @@ func geometry(f detect.Femur, id identity, r measure.Record) *measure.Geometry {
 			}
 		}
 	}
-	for name, l := range map[string]*detect.Landmark{"lesser_trochanter": f.LesserTrochanter, "head_centre": f.Head,
-		"neck_centre": f.NeckCentre, "condyle_lateral": f.CondyleLateral, "condyle_medial": f.CondyleMedial} {
+	lateral, medial := condyles(f, id)
+	for name, l := range map[string]*detect.Landmark{"lesser_trochanter": f.LesserTrochanter, "greater_trochanter": f.GreaterTrochanter,
+		"neck_centre": f.Neck, "condyle_lateral": lateral, "condyle_medial": medial} {
 		if l != nil {
 			g.Landmarks[name] = l.P
 		}
 	}
+	if c := f.HeadCircle; c != nil {
+		g.Landmarks["head_centre"] = c.C
+	}
 	return g
+}
+
+// edgeSides names the sides that lie clockwise and counter-clockwise of f's own
+// proximal direction.
+func edgeSides(id identity) [2]string {
+	names, ok := sideNames[id.view]
+	switch {
+	case !ok || !id.facing:
+		return [2]string{"clockwise", "counter"}
+	case !id.clockwise:
+		names[0], names[1] = names[1], names[0]
+	}
+	return names
 }
 
 func inDirection(p []geom.PointPx, reversed bool) []geom.PointPx {
@@ -51,8 +61,12 @@ func inDirection(p []geom.PointPx, reversed bool) []geom.PointPx {
 	return out
 }
 
-// draw adds the mid-line, the fitted circle and the measured levels.
-func draw(g *measure.Geometry, s *measure.Shaft, r measure.Record, hasOrigin bool, sp geom.Spacing) {
+// draw adds the mid-line, the fitted circles and the measured levels.
+func draw(g *measure.Geometry, s *measure.Shaft, r measure.Record, f detect.Femur, hasOrigin bool, sp geom.Spacing) {
+	g.Circles = map[string]measure.CirclePx{}
+	if c := f.HeadCircle; c != nil {
+		g.Circles["head"] = measure.CirclePx{C: c.C, R: c.R / sp.X}
+	}
 	from, to, _, _ := s.Diaphysis(hasOrigin)
 	var fit []geom.PointMM
 	for i, p := range s.Mid {
@@ -63,7 +77,7 @@ func draw(g *measure.Geometry, s *measure.Shaft, r measure.Record, hasOrigin boo
 	}
 	if _, bowed := r.Values[measure.BowRadius]; bowed {
 		if c, _, err := measure.FitCircle(fit, nil); err == nil && c.R > 0 {
-			g.Circles = map[string]measure.CirclePx{"bow": {C: sp.Px(c.C), R: c.R / sp.X}}
+			g.Circles["bow"] = measure.CirclePx{C: sp.Px(c.C), R: c.R / sp.X}
 		}
 	}
 	g.Levels = map[string][2]geom.PointPx{}

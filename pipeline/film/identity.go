@@ -12,6 +12,9 @@ import (
 // sure is the probability from which the picture's own word counts.
 const sure = 0.97
 
+// sureFemur is the probability from which what was found counts as a femur.
+const sureFemur = 0.8
+
 // identity is what a row says of which femur it shows, and which way its edges
 // run and face.
 type identity struct {

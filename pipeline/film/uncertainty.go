@@ -6,6 +6,7 @@ import (
 
 	"shaftgauge/detect"
 	"shaftgauge/measure"
+	"shaftgauge/measure/geom"
 )
 
 // What the edges' own sigmas leave out. On simulated films of known truth the
@@ -22,18 +23,29 @@ const (
 
 	outerFloor, innerFloor = 0.03, 0.06 // mm of drift on the sharpest film
 	outerBias, innerBias   = 0.02, 0.05 // mm, common to both sides and all levels
-	endSigma               = 4.0        // mm of the place where the trace ends, cut off by the film or lost
+
+	// Where the trace ends: by the film, to some 2 mm; where the film goes on
+	// to show something, the bone was lost, and may end anywhere there.
+	cutSigma  = 1.7 // mm
+	lostShare = 0.4 // of what the film shows beyond
+	lostMost  = 60.0
 )
 
 // errorModel is the error model of one traced femur.
-func errorModel(f detect.Femur) measure.ErrorModel {
+func errorModel(f detect.Femur, reversed bool) measure.ErrorModel {
 	edge := func(floor, bias float64, a, b detect.Edge) measure.EdgeError {
 		return measure.EdgeError{White: whiteFactor, Drift: math.Hypot(floor, driftFactor*median(append(slices.Clone(a.Sigma), b.Sigma...))), Length: driftLength, Bias: bias}
+	}
+	end := func(i int) geom.MM {
+		if reversed {
+			i = 1 - i
+		}
+		return math.Hypot(cutSigma, lostShare*min(f.Beyond[i], lostMost))
 	}
 	return measure.ErrorModel{
 		Outer:    edge(outerFloor, outerBias, f.OuterClockwise, f.OuterCounter),
 		Inner:    edge(innerFloor, innerBias, f.InnerClockwise, f.InnerCounter),
-		EndSigma: endSigma,
+		EndSigma: [2]geom.MM{end(0), end(1)},
 	}
 }
 

@@ -92,6 +92,7 @@ func readHeader(d *part10.File, beside job.Beside) Header {
 		StudyUID:    text(tag.StudyInstanceUID),
 		PatientID:   d.Data.Text(tag.PatientID),
 		Issuer:      d.Data.Text(tag.IssuerOfPatientID),
+		Accession:   d.Data.Text(tag.AccessionNumber),
 		StudyDate:   text(tag.StudyDate),
 		Modality:    text(tag.Modality),
 		SOPClass:    text(tag.SOPClassUID),

@@ -23,6 +23,7 @@ type Film struct {
 type Header struct {
 	InstanceUID, SeriesUID, StudyUID string
 	PatientID, Issuer                string // never written out: only hashed
+	Accession                        string // likewise
 	StudyDate                        string
 	Modality, SOPClass               string
 

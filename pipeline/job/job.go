@@ -13,6 +13,8 @@ type Job struct {
 	Source string   `json:"source"`           // what the row's source column says
 	Beside Beside   `json:"beside"`           // what films.csv says of it
 	Config Settings `json:"config"`
+
+	Inspection *Inspection `json:"inspection,omitempty"` // nil in a batch
 }
 
 // Beside is a row of films.csv: facts for files that have no DICOM header.
@@ -33,6 +35,8 @@ type Settings struct {
 	MaxFrames        int     `json:"max_frames"`
 	Picture          int     `json:"picture"`               // longest side of the Answer's pictures in pixels; 0: none
 	PatientKey       []byte  `json:"patient_key,omitempty"` // HMAC key for patient_key; empty: column stays empty
+
+	Nails []measure.Nail `json:"nails,omitempty"` // laid into the canal on lateral films
 }
 
 // Answer is what a worker found. A film that cannot be read answers with one
@@ -42,6 +46,10 @@ type Answer struct {
 	Femurs   []measure.Femur `json:"femurs"`
 	Pictures []Picture       `json:"pictures,omitempty"`
 	Crash    string          `json:"crash,omitempty"` // set by the batch, for the log
+
+	// Of an Inspection only.
+	Pixels  []byte `json:"pixels,omitempty"`  // the frame as a 16-bit grey PNG, bone bright
+	Refused string `json:"refused,omitempty"` // why it could not be answered, for people
 }
 
 // Picture is a small 8-bit grey copy of one frame, bone bright.
@@ -51,4 +59,7 @@ type Picture struct {
 	Cols  int     `json:"cols"`
 	Scale float64 `json:"scale"` // picture pixels per film pixel: film (0,0) centre maps to ((0+0.5)·Scale−0.5)
 	Grey  []byte  `json:"grey"`
+
+	FilmRows int `json:"film_rows,omitempty"` // of the frame itself
+	FilmCols int `json:"film_cols,omitempty"`
 }

@@ -15,7 +15,7 @@ import (
 // Algorithm names the method behind every number. Change it whenever a change
 // in detect, measure or film changes a row: films in older ledgers are then
 // measured again.
-const Algorithm = "shaft/1"
+const Algorithm = "shaft/2"
 
 // AnswerFD is the file descriptor on which a worker answers. Standard output
 // is not used, since C libraries print to it.
@@ -85,21 +85,23 @@ type answerLine struct {
 	Femurs   []femurLine `json:"femurs"`
 	Pictures []Picture   `json:"pictures,omitempty"`
 	Crash    string      `json:"crash,omitempty"`
+	Pixels   []byte      `json:"pixels,omitempty"`
+	Refused  string      `json:"refused,omitempty"`
 }
 
 type femurLine struct {
-	Record   measure.Record    `json:"record"`
-	Geometry *measure.Geometry `json:"geometry,omitempty"`
-	Profile  []profileLine     `json:"profile,omitempty"`
+	measure.Femur
+	Profile []profileLine `json:"profile,omitempty"` // in place of the femur's
 }
 
 type profileLine measure.ProfileRow
 
 // MarshalJSON writes the answer with null for the numbers that a profile lacks.
 func (a Answer) MarshalJSON() ([]byte, error) {
-	l := answerLine{Source: a.Source, Pictures: a.Pictures, Crash: a.Crash, Femurs: make([]femurLine, len(a.Femurs))}
+	l := answerLine{Source: a.Source, Pictures: a.Pictures, Crash: a.Crash, Pixels: a.Pixels, Refused: a.Refused,
+		Femurs: make([]femurLine, len(a.Femurs))}
 	for i, f := range a.Femurs {
-		l.Femurs[i] = femurLine{Record: f.Record, Geometry: f.Geometry}
+		l.Femurs[i] = femurLine{Femur: f}
 		for _, row := range f.Profile {
 			l.Femurs[i].Profile = append(l.Femurs[i].Profile, profileLine(row))
 		}
@@ -113,9 +115,10 @@ func (a *Answer) UnmarshalJSON(b []byte) error {
 	if err := json.Unmarshal(b, &l); err != nil {
 		return err
 	}
-	*a = Answer{Source: l.Source, Pictures: l.Pictures, Crash: l.Crash, Femurs: make([]measure.Femur, len(l.Femurs))}
+	*a = Answer{Source: l.Source, Pictures: l.Pictures, Crash: l.Crash, Pixels: l.Pixels, Refused: l.Refused,
+		Femurs: make([]measure.Femur, len(l.Femurs))}
 	for i, f := range l.Femurs {
-		a.Femurs[i] = measure.Femur{Record: f.Record, Geometry: f.Geometry}
+		a.Femurs[i] = f.Femur
 		for _, row := range f.Profile {
 			a.Femurs[i].Profile = append(a.Femurs[i].Profile, measure.ProfileRow(row))
 		}

@@ -30,8 +30,12 @@ func whole() Answer {
 				{LevelMM: 2, PositiveCortexMM: nan, PositiveCortexU95MM: nan, NegativeCortexMM: 0, NegativeCortexU95MM: nan,
 					OuterWidthMM: nan, OuterWidthU95MM: nan, CanalWidthMM: nan, CanalWidthU95MM: nan, MidlineOffsetMM: -1},
 			},
+			Focal: []measure.Focal{{Level: measure.Value{X: 92, U95: 1}, Surface: "periosteal", SNR: 7,
+				Line: measure.LucentLine{State: "not_seen", FloorMM: 0.4}}},
+			Nails: []measure.NailFit{{Name: "medium", TipGap: measure.Value{X: -0.5, U95: 2}}},
 		}},
 		Pictures: []Picture{{Frame: 2, Rows: 1, Cols: 3, Scale: 0.1, Grey: []byte{0, 128, 255}}},
+		Crash:    "by a test", Pixels: []byte{1, 2}, Refused: "no such femur",
 	}
 }
 
@@ -58,6 +62,16 @@ func TestAnswerTravels(t *testing.T) {
 			if x != y && !(math.IsNaN(x) && math.IsNaN(y)) {
 				t.Errorf("row %d, %s: %v, want %v", i, g.Type().Field(k).Name, x, y)
 			}
+		}
+	}
+	for v, i := reflect.ValueOf(want.Femurs[0]), 0; i < v.NumField(); i++ {
+		if v.Field(i).IsZero() {
+			t.Errorf("nothing in the femur's %s to travel", v.Type().Field(i).Name)
+		}
+	}
+	for v, i := reflect.ValueOf(want), 0; i < v.NumField(); i++ {
+		if v.Field(i).IsZero() {
+			t.Errorf("nothing in the answer's %s to travel", v.Type().Field(i).Name)
 		}
 	}
 	got.Femurs[0].Profile, want.Femurs[0].Profile = nil, nil

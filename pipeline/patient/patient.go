@@ -12,10 +12,21 @@ import (
 // key, in hexadecimal. It is empty without a key or an ID. A zero byte, which no
 // DICOM text holds, keeps issuer and ID apart.
 func Key(key []byte, issuer, id string) string {
+	return hash(key, id, issuer+"\x00"+id)
+}
+
+// AccessionKey is the like of an accession number. Two zero bytes keep it apart
+// from every patient's key.
+func AccessionKey(key []byte, number string) string {
+	return hash(key, number, "accession\x00\x00"+number)
+}
+
+// hash is the HMAC of text; empty without a key or an ID.
+func hash(key []byte, id, text string) string {
 	if len(key) == 0 || id == "" {
 		return ""
 	}
 	m := hmac.New(sha256.New, key)
-	m.Write([]byte(issuer + "\x00" + id))
+	m.Write([]byte(text))
 	return hex.EncodeToString(m.Sum(nil))
 }

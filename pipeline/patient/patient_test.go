@@ -3,7 +3,7 @@ package patient_test
 import (
 	"testing"
 
-	"shaftgauge/pipeline/intake/patient"
+	"shaftgauge/pipeline/patient"
 )
 
 func TestKey(t *testing.T) {

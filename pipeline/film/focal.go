@@ -1,0 +1,52 @@
+package film
+
+import (
+	"shaftgauge/detect"
+	"shaftgauge/measure"
+	"shaftgauge/measure/geom"
+)
+
+// findFocal looks for focal thickenings of the lateral cortex on an AP film:
+// every finding into out, the highest into the row, all of them into the
+// drawing. The heights are lengths: without a scale nothing is looked for.
+func findFocal(out *measure.Femur, r *measure.Record, f detect.Femur, id identity, sp geom.Spacing, s *measure.Shaft, opt measure.ShaftOptions) {
+	if id.view != measure.AP || opt.UnknownSides || !opt.HasScale {
+		return
+	}
+	lateral, medial := cortexEdges(f, id, sp)
+	found, assessed := s.FindFocal(lateral, medial, measure.FocalOptions{HasOrigin: opt.HasOrigin, OriginSigma: opt.Errors.OriginSigma})
+	if !assessed {
+		r.AddReason(measure.FocalNotAssessable)
+		return
+	}
+	out.Focal = found
+	lines := findLines(f, id, sp, s, opt)
+	for i := range found {
+		found[i].Line = lines.near(found[i])
+	}
+	lines.write(r, found)
+	r.Set(measure.FocalCount, float64(len(found)), 0)
+	if len(found) == 0 {
+		return
+	}
+	top := found[0]
+	for _, t := range found {
+		out.Geometry.Focal = append(out.Geometry.Focal, s.DrawFocal(t, lateral, sp))
+		if t.Height.X > top.Height.X {
+			top = t
+		}
+	}
+	r.Set(measure.FocalLevel, top.Level.X, top.Level.U95)
+	r.Set(measure.FocalHeight, top.Height.X, top.Height.U95)
+	r.Set(measure.FocalLength, top.Length.X, top.Length.U95)
+	r.Set(measure.FocalSNR, top.SNR, 0)
+	r.Texts["focal_surface"] = top.Surface
+}
+
+// cortexEdges brings the finer traces into millimetres.
+func cortexEdges(f detect.Femur, id identity, sp geom.Spacing) (lateral, medial measure.CortexEdges) {
+	fine := detect.Femur{OuterClockwise: f.CortexClockwise.Outer, InnerClockwise: f.CortexClockwise.Inner,
+		OuterCounter: f.CortexCounter.Outer, InnerCounter: f.CortexCounter.Inner}
+	c := contours(fine, id, sp)
+	return measure.CortexEdges{Outer: c.OuterPos, Inner: c.InnerPos}, measure.CortexEdges{Outer: c.OuterNeg, Inner: c.InnerNeg}
+}
