@@ -35,6 +35,14 @@ type Spread struct {
 	Worst   string  // source of the greatest absolute error
 }
 
+// rate returns the truths within the u95, of those that came with one.
+func (s Spread) rate() Rate {
+	if s.WithU95 == 0 {
+		return Rate{}
+	}
+	return Rate{int(math.Round(s.Covered * float64(s.WithU95))), s.WithU95}
+}
+
 // deviation is one measured value against its truth.
 type deviation struct {
 	truth, err, u95 float64
@@ -56,7 +64,7 @@ func spread(d []deviation) Spread {
 		if abs[i] > greatest {
 			greatest, s.Worst = abs[i], e.source
 		}
-		if math.IsNaN(e.u95) {
+		if math.IsNaN(e.u95) || e.u95 == 0 && e.err == 0 { // exact by definition: nothing to cover
 			continue
 		}
 		u95 = append(u95, e.u95)
