@@ -14,7 +14,7 @@ import (
 
 // WriteGeometry writes one femur's geometry as a flat JSON object: source,
 // frame, side, view, midline, one polyline a contour (outer_lateral …),
-// landmarks, circles and levels, in pixels of the stored image with two
+// landmarks, circles, levels and focal thickenings, in pixels of the stored image with two
 // decimals. What was not found is absent, and so is a point that is not finite.
 func WriteGeometry(w io.Writer, g *measure.Geometry) error {
 	var o object
@@ -56,6 +56,9 @@ func WriteGeometry(w io.Writer, g *measure.Geometry) error {
 	o.setObject("landmarks", &landmarks)
 	o.setObject("circles", &circles)
 	o.setObject("levels", &levels)
+	if f := focalMarks(g.Focal); f != nil {
+		o.set("focal", f)
+	}
 	b, err := o.bytes()
 	if err != nil {
 		return fmt.Errorf("export: geometry of %q: %w", g.Source, err)

@@ -60,71 +60,47 @@ type conceptMetadata struct {
 	Definition string `json:"skos:definition"`
 }
 
-// WriteMetadata writes the CSV on the Web description of measurements.csv,
-// with the sentence of every reason code under "notes". The name under which
-// a reader looks for it is measurements.csv-metadata.json.
-func WriteMetadata(w io.Writer) error {
-	m := newTable("measurements.csv", measure.Columns)
-	m.Title = "Femur radiograph measurements"
-	m.Description = "One row a femur an image. An empty cell was not measured, and the reasons column says why. " +
-		"A column X_u95 is the expanded uncertainty of column X, coverage about 95 % (JCGM 100:2008). " +
-		"An apostrophe before = + - @ or a control character in a text cell was put there so that no spreadsheet takes it for a formula. " +
-		"There is no primary key: two femurs on one image share source and frame, and are told apart by side where it is known. " +
-		"Measurements for human review; not a diagnosis."
-	for _, r := range measure.Reasons {
+// MetadataSuffix follows a table's name in that of its description (Model for
+// Tabular Data and Metadata on the Web, 17 December 2015, section 5.3).
+const MetadataSuffix = "-metadata.json"
+
+// WriteMetadata writes the CSV on the Web description of the table, with the
+// sentence of every code under "notes".
+func (t *Table[T]) WriteMetadata(w io.Writer) error {
+	m := &tableMetadata{
+		Context: []any{"http://www.w3.org/ns/csvw", map[string]string{"@language": "en"}},
+		URL:     t.Name, Title: t.Title, Description: t.About,
+		Dialect: dialect{"utf-8", []string{"\r\n"}, ",", `"`, true, true},
+	}
+	for _, col := range t.columns {
+		m.TableSchema.Columns = append(m.TableSchema.Columns, describe(col.Column, col.required, col.separator))
+		if col.Uncertain {
+			m.TableSchema.Columns = append(m.TableSchema.Columns, describeU95(col.Column))
+		}
+	}
+	for _, r := range t.Notes {
 		m.Notes = append(m.Notes, conceptMetadata{"skos:Concept", string(r.Code), r.Sentence})
 	}
 	return WriteJSON(w, m)
 }
 
-// WriteProfilesMetadata writes the description of profiles.csv, to be named
-// profiles.csv-metadata.json. It describes the columns of profiles.parquet too.
-func WriteProfilesMetadata(w io.Writer) error {
-	m := newTable("profiles.csv", ProfileColumns)
-	m.Title = "Femoral shaft profiles"
-	m.Description = "One row a millimetre of each measured shaft. An empty cell was not measured. " +
-		"Measurements for human review; not a diagnosis."
-	return WriteJSON(w, m)
-}
-
-func newTable(url string, cols []measure.Column) *tableMetadata {
-	m := &tableMetadata{
-		Context: []any{"http://www.w3.org/ns/csvw", map[string]string{"@language": "en"}},
-		URL:     url,
-		Dialect: dialect{"utf-8", []string{"\r\n"}, ",", `"`, true, true},
-	}
-	for _, col := range cols {
-		m.TableSchema.Columns = append(m.TableSchema.Columns, describe(col))
-		if col.Uncertain {
-			m.TableSchema.Columns = append(m.TableSchema.Columns, describeU95(col))
-		}
-	}
-	return m
-}
-
-func describe(col measure.Column) columnMetadata {
+func describe(col measure.Column, required bool, separator string) columnMetadata {
 	m := columnMetadata{
 		Name: col.Name, Titles: col.Name, Description: col.Definition,
 		Datatype: datatype{Base: string(col.Datatype)}, UCUM: col.Unit,
+		Required: required, Separator: separator,
 	}
 	if col.Datatype == measure.Decimal {
 		m.Datatype.Format = pattern(col.Digits)
-	}
-	switch col.Name {
-	case "source", "frame", "status":
-		m.Required = true
-	case "reasons", "review_reasons":
-		m.Separator = ";"
 	}
 	return m
 }
 
 func describeU95(col measure.Column) columnMetadata {
-	m := describe(col)
+	m := describe(col, false, "")
 	m.Name, m.Titles = col.Name+u95Suffix, col.Name+u95Suffix
 	m.Description = "expanded uncertainty of " + col.Name + ", coverage about 95 %"
 	m.Datatype = datatype{Base: string(measure.Decimal), Format: pattern(col.Digits), Minimum: "0"}
-	m.Required, m.Separator = false, ""
 	return m
 }
 

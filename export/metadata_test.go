@@ -153,10 +153,10 @@ func parsed(t *testing.T, write func(io.Writer) error) map[string]any {
 
 func TestWriteMetadata(t *testing.T) {
 	var data bytes.Buffer
-	if err := WriteCSV(&data, records()); err != nil {
+	if err := Measurements.WriteRows(&data, slices.Values(records())); err != nil {
 		t.Fatal(err)
 	}
-	m := parsed(t, WriteMetadata)
+	m := parsed(t, Measurements.WriteMetadata)
 	checkTable(t, m, data.Bytes())
 
 	notes := m["notes"].([]any)
@@ -188,5 +188,5 @@ func TestWriteProfilesMetadata(t *testing.T) {
 		t.Fatal(err)
 	}
 	writeProfiles(t, p)
-	checkTable(t, parsed(t, WriteProfilesMetadata), data.Bytes())
+	checkTable(t, parsed(t, ProfileTable.WriteMetadata), data.Bytes())
 }

@@ -86,6 +86,7 @@ func Overlay(p Picture, femurs []measure.Femur) (*image.RGBA, error) {
 	}
 	for i := range femurs {
 		if g := femurs[i].Geometry; g != nil {
+			f.focal(g)
 			f.labels(g, &femurs[i].Record, badge(femurs, i))
 		}
 	}

@@ -239,6 +239,8 @@ func (p *panel) legend(femurs []measure.Femur) {
 			func(c *canvas, l []pt) { c.haloed(l, 3, bluishGreen) }},
 		{"landmark", has(func(g *measure.Geometry) bool { return len(g.Landmarks) > 0 }),
 			func(c *canvas, l []pt) { c.ring(lerp(l[0], l[1], 0.5), 6, 2, vermillion) }},
+		{"focal thickening of the lateral cortex; its height and level", has(func(g *measure.Geometry) bool { return len(g.Focal) > 0 }),
+			func(c *canvas, l []pt) { c.bracket(l[0], l[1], lerp(l[0], l[1], 0.5), pt{0, -1}) }},
 	} {
 		if !e.show {
 			continue

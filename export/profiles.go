@@ -1,10 +1,9 @@
 package export
 
 import (
-	"encoding/csv"
 	"fmt"
 	"io"
-	"strconv"
+	"math"
 
 	"github.com/parquet-go/parquet-go"
 
@@ -37,22 +36,59 @@ type profileRow struct {
 	OffsetMM        *float64 `parquet:"midline_offset_mm,optional"`
 }
 
-// ProfileColumns are the columns of profiles.csv, in order. Those of
-// profiles.parquet have the same names; there each uncertainty is a column too.
-var ProfileColumns = []measure.Column{
-	{Name: "source", Datatype: measure.String, Definition: "path of the film relative to the input root"},
-	{Name: "frame", Datatype: measure.Integer, Definition: "frame of the image, from 1"},
-	{Name: "femur", Datatype: measure.Integer, Definition: "number of the femur on the frame, from 1, in the order of the rows of measurements.csv"},
-	{Name: "side", Datatype: measure.String, Definition: "patient's side, R or L"},
-	{Name: "view", Datatype: measure.String, Definition: "projection, AP or LAT"},
-	{Name: "level_mm", Unit: "mm", Datatype: measure.Decimal, Digits: 2, Definition: "level along the mid-diaphyseal line from the level origin, positive distally"},
-	{Name: "lateral_cortex_mm", Unit: "mm", Datatype: measure.Decimal, Digits: 2, Uncertain: true, Definition: "thickness of the lateral cortex square to the mid-diaphyseal line (AP)"},
-	{Name: "medial_cortex_mm", Unit: "mm", Datatype: measure.Decimal, Digits: 2, Uncertain: true, Definition: "thickness of the medial cortex square to the mid-diaphyseal line (AP)"},
-	{Name: "anterior_cortex_mm", Unit: "mm", Datatype: measure.Decimal, Digits: 2, Uncertain: true, Definition: "thickness of the anterior cortex square to the mid-diaphyseal line (LAT)"},
-	{Name: "posterior_cortex_mm", Unit: "mm", Datatype: measure.Decimal, Digits: 2, Uncertain: true, Definition: "thickness of the posterior cortex square to the mid-diaphyseal line (LAT)"},
-	{Name: "outer_width_mm", Unit: "mm", Datatype: measure.Decimal, Digits: 2, Uncertain: true, Definition: "outer width of the shaft"},
-	{Name: "canal_width_mm", Unit: "mm", Datatype: measure.Decimal, Digits: 2, Uncertain: true, Definition: "width of the medullary canal"},
-	{Name: "midline_offset_mm", Unit: "mm", Datatype: measure.Decimal, Digits: 2, Definition: "distance of the mid-diaphyseal line from the chord of its visible part, positive laterally (AP) or anteriorly (LAT)"},
+// ProfileTable is profiles.csv; its description fits the columns of
+// profiles.parquet too, where each uncertainty is a column as well.
+var ProfileTable = Table[profileRow]{
+	Name:    "profiles.csv",
+	Title:   "Femoral shaft profiles",
+	About:   "One row a millimetre of each measured shaft. " + emptyCell + " " + forReview,
+	columns: profileColumns(),
+}
+
+func profileColumns() []column[profileRow] {
+	text := func(name, definition string, cell func(*profileRow) any) column[profileRow] {
+		return column[profileRow]{Column: measure.Column{Name: name, Datatype: measure.String, Definition: definition}, cell: cell}
+	}
+	count := func(name, definition string, cell func(*profileRow) any) column[profileRow] {
+		return column[profileRow]{Column: measure.Column{Name: name, Datatype: measure.Integer, Definition: definition}, required: name == "frame", cell: cell}
+	}
+	length := func(name, definition string, cell func(*profileRow) any) column[profileRow] {
+		return column[profileRow]{Column: measure.Column{Name: name, Unit: "mm", Datatype: measure.Decimal, Digits: 2, Definition: definition}, cell: cell}
+	}
+	uncertain := func(name, definition string, of func(*profileRow) (x, u95 *float64)) column[profileRow] {
+		c := length(name, definition, func(r *profileRow) any { return value(of(r)) })
+		c.Uncertain = true
+		return c
+	}
+	source := text("source", "path of the film relative to the input root", func(r *profileRow) any { return r.Source })
+	source.required = true
+	return []column[profileRow]{
+		source,
+		count("frame", "frame of the image, from 1", func(r *profileRow) any { return int(r.Frame) }),
+		count("femur", "number of the femur on the frame, from 1, in the order of the rows of measurements.csv", func(r *profileRow) any { return int(r.Femur) }),
+		text("side", "patient's side, R or L", func(r *profileRow) any { return r.Side }),
+		text("view", "projection, AP or LAT", func(r *profileRow) any { return r.View }),
+		length("level_mm", "level along the mid-diaphyseal line from the level origin, positive distally", func(r *profileRow) any { return r.LevelMM }),
+		uncertain("lateral_cortex_mm", "thickness of the lateral cortex square to the mid-diaphyseal line (AP)", func(r *profileRow) (x, u95 *float64) { return r.LateralMM, r.LateralU95MM }),
+		uncertain("medial_cortex_mm", "thickness of the medial cortex square to the mid-diaphyseal line (AP)", func(r *profileRow) (x, u95 *float64) { return r.MedialMM, r.MedialU95MM }),
+		uncertain("anterior_cortex_mm", "thickness of the anterior cortex square to the mid-diaphyseal line (LAT)", func(r *profileRow) (x, u95 *float64) { return r.AnteriorMM, r.AnteriorU95MM }),
+		uncertain("posterior_cortex_mm", "thickness of the posterior cortex square to the mid-diaphyseal line (LAT)", func(r *profileRow) (x, u95 *float64) { return r.PosteriorMM, r.PosteriorU95MM }),
+		uncertain("outer_width_mm", "outer width of the shaft", func(r *profileRow) (x, u95 *float64) { return r.OuterWidthMM, r.OuterWidthU95MM }),
+		uncertain("canal_width_mm", "width of the medullary canal", func(r *profileRow) (x, u95 *float64) { return r.CanalWidthMM, r.CanalWidthU95MM }),
+		length("midline_offset_mm", "distance of the mid-diaphyseal line from the chord of its visible part, positive laterally (AP) or anteriorly (LAT)", func(r *profileRow) any { return value(r.OffsetMM, nil).X }),
+	}
+}
+
+// value joins a number and its uncertainty; nil is NaN.
+func value(x, u95 *float64) measure.Value {
+	v := measure.Value{X: math.NaN(), U95: math.NaN()}
+	if x != nil {
+		v.X = *x
+	}
+	if u95 != nil {
+		v.U95 = *u95
+	}
+	return v
 }
 
 // rowsPerGroup bounds the memory of a run: a row group is written when full.
@@ -62,7 +98,7 @@ const rowsPerGroup = 1 << 17
 // or CSV.
 type Profiles struct {
 	parquet *parquet.GenericWriter[profileRow]
-	csv     *csv.Writer
+	csv     *Writer[profileRow]
 	rows    []profileRow
 }
 
@@ -78,12 +114,8 @@ func NewProfiles(w io.Writer) *Profiles {
 // NewProfilesCSV returns a writer of profiles.csv, in the form of
 // measurements.csv. Close it.
 func NewProfilesCSV(w io.Writer) (*Profiles, error) {
-	c := csv.NewWriter(w)
-	c.UseCRLF = true
-	if err := c.Write(header(ProfileColumns)); err != nil {
-		return nil, fmt.Errorf("export: profiles: %w", err)
-	}
-	return &Profiles{csv: c}, nil
+	c, err := ProfileTable.NewWriter(w)
+	return &Profiles{csv: c}, err
 }
 
 // Write appends the profile of f, the n-th femur, from 1, on its frame.
@@ -100,7 +132,7 @@ func (p *Profiles) Write(f *measure.Femur, n int) error {
 		_, err = p.parquet.Write(p.rows)
 	} else {
 		for i := range p.rows {
-			if err = p.csv.Write(p.rows[i].cells()); err != nil {
+			if err = p.csv.Write(&p.rows[i]); err != nil {
 				break
 			}
 		}
@@ -117,8 +149,7 @@ func (p *Profiles) Close() error {
 	if p.parquet != nil {
 		err = p.parquet.Close()
 	} else {
-		p.csv.Flush()
-		err = p.csv.Error()
+		err = p.csv.Flush()
 	}
 	if err != nil {
 		return fmt.Errorf("export: profiles: %w", err)
@@ -159,31 +190,4 @@ func some(x float64) *float64 {
 		return nil
 	}
 	return &x
-}
-
-// cells returns the row in the order of [ProfileColumns].
-func (r *profileRow) cells() []string {
-	out := []string{
-		SafeText(r.Source), strconv.Itoa(int(r.Frame)), strconv.Itoa(int(r.Femur)),
-		SafeText(r.Side), SafeText(r.View), decimal(r.LevelMM, 2),
-	}
-	for _, v := range [...][2]*float64{
-		{r.LateralMM, r.LateralU95MM}, {r.MedialMM, r.MedialU95MM},
-		{r.AnteriorMM, r.AnteriorU95MM}, {r.PosteriorMM, r.PosteriorU95MM},
-		{r.OuterWidthMM, r.OuterWidthU95MM}, {r.CanalWidthMM, r.CanalWidthU95MM},
-	} {
-		x, u := "", ""
-		if v[0] != nil {
-			x = decimal(*v[0], 2)
-		}
-		if v[1] != nil {
-			u = decimalUp(*v[1], 2)
-		}
-		out = append(out, x, u)
-	}
-	offset := ""
-	if r.OffsetMM != nil {
-		offset = decimal(*r.OffsetMM, 2)
-	}
-	return append(out, offset)
 }

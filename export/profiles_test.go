@@ -52,7 +52,7 @@ func TestProfilesParquet(t *testing.T) {
 	for _, f := range file.Schema().Fields() {
 		names = append(names, f.Name())
 	}
-	if want := header(ProfileColumns); !slices.Equal(names, want) {
+	if want := ProfileTable.header(); !slices.Equal(names, want) {
 		t.Errorf("columns %q, want those of profiles.csv %q", names, want)
 	}
 	r := parquet.NewReader(file)

@@ -1,0 +1,72 @@
+package export
+
+import (
+	"bytes"
+	"encoding/json"
+	"math"
+	"testing"
+
+	"shaftgauge/measure"
+	"shaftgauge/measure/geom"
+)
+
+// thickened is the tube with a focal thickening at row 600 of the picture.
+func thickened(a tube) measure.Femur {
+	f := a.femur()
+	at := func(row float64) geom.PointPx {
+		return geom.PointPx{X: (a.mid(row)+a.outer+0.5)/a.scale - 0.5, Y: (row+0.5)/a.scale - 0.5}
+	}
+	f.Geometry.Focal = []measure.FocalPx{{LevelMM: 92, HeightMM: 1.84, From: at(560), To: at(640), Peak: at(600)}}
+	return f
+}
+
+// The bracket stands beside the outer edge of its side, along its length only.
+func TestOverlayFocal(t *testing.T) {
+	a := apTube()
+	img, err := Overlay(a.picture(), []measure.Femur{thickened(a)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	bracket := func(row int) int {
+		edge := int(a.mid(float64(row)) + a.outer)
+		return len(find(img, row, edge+bracketAway-3, edge+bracketAway+5, vermillion))
+	}
+	for row := 576; row < 636; row += 12 { // a level's label may cover the ends
+		if bracket(row) == 0 {
+			t.Errorf("row %d: no bracket beside the thickening", row)
+		}
+	}
+	for _, row := range []int{500, 540, 660, 700} {
+		if bracket(row) > 0 {
+			t.Errorf("row %d: bracket beside no thickening", row)
+		}
+	}
+}
+
+func TestGeometryFocal(t *testing.T) {
+	g := &measure.Geometry{Source: "a.dcm", Frame: 1, Focal: []measure.FocalPx{
+		{LevelMM: 92, HeightMM: 1.844, From: geom.PointPx{X: 1, Y: 2}, To: geom.PointPx{X: 3, Y: 4}, Peak: geom.PointPx{X: 2, Y: 3}},
+		{LevelMM: math.NaN()},
+	}}
+	var b bytes.Buffer
+	if err := WriteGeometry(&b, g); err != nil {
+		t.Fatal(err)
+	}
+	var got struct {
+		Focal []struct {
+			Level  float64    `json:"level_mm"`
+			Height float64    `json:"height_mm"`
+			From   [2]float64 `json:"from"`
+			Peak   [2]float64 `json:"peak"`
+		} `json:"focal"`
+	}
+	if err := json.Unmarshal(b.Bytes(), &got); err != nil {
+		t.Fatal(err)
+	}
+	if len(got.Focal) != 1 {
+		t.Fatalf("%d findings, want the finite one: %s", len(got.Focal), b.Bytes())
+	}
+	if f := got.Focal[0]; f.Level != 92 || f.Height != 1.84 || f.From != [2]float64{1, 2} || f.Peak != [2]float64{2, 3} {
+		t.Errorf("%+v", f)
+	}
+}
