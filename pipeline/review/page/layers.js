@@ -1,0 +1,111 @@
+// What is drawn over a film. Layers differ in dash and shape as well as in
+// colour.
+
+export const layers = [
+  { key: "outer", name: "outer edges", colour: "#7fd4ff", dash: [], of: (g) => lines(g, "outer_") },
+  { key: "inner", name: "inner edges", colour: "#ffd37f", dash: [7, 4], of: (g) => lines(g, "inner_") },
+  { key: "midline", name: "mid-line", colour: "#ffffff", dash: [2, 5], of: (g) => [g.midline || []] },
+  { key: "circle", name: "circles", colour: "#c9a0ff", dash: [12, 5], of: () => [] },
+  { key: "levels", name: "levels", colour: "#9effa5", dash: [5, 3, 1, 3], of: (g) => Object.values(g.levels || {}) },
+  { key: "places", name: "places", colour: "#ff9ad5", dash: [], of: () => [] },
+  { key: "focal", name: "focal thickenings", colour: "#ff8a5c", dash: [], of: () => [] },
+];
+
+export const placeNames = {
+  lesser_trochanter: "lesser trochanter", greater_trochanter: "greater trochanter", head_centre: "head's centre", neck_centre: "middle of the neck",
+  condyle_lateral: "lateral condyle", condyle_medial: "medial condyle", head_rim: "head's rim",
+};
+
+function lines(g, prefix) {
+  return Object.entries(g.contours || {}).filter(([name]) => name.startsWith(prefix)).map(([, p]) => p);
+}
+
+// longest gap in pixels that an edge is drawn across, over its median step
+const bridged = 12;
+
+// draw paints the shown layers of g with at(x, y) → place on the canvas.
+export function draw(ctx, g, shown, at, picked, circleShown) {
+  if (!g) return;
+  for (const layer of layers) {
+    if (!shown.has(layer.key)) continue;
+    ctx.strokeStyle = ctx.fillStyle = layer.colour;
+    ctx.lineWidth = 1.5;
+    ctx.setLineDash(layer.dash);
+    for (const p of layer.of(g)) stroke(ctx, p, at);
+    ctx.setLineDash([]);
+  }
+  if (shown.has("circle") && circleShown) {
+    for (const [, c] of Object.entries(g.circles || {})) {
+      const o = at(c.centre.X, c.centre.Y), r = at(c.centre.X + c.radius, c.centre.Y).x - o.x;
+      ctx.strokeStyle = layers[3].colour;
+      ctx.setLineDash(layers[3].dash);
+      ctx.beginPath();
+      ctx.arc(o.x, o.y, Math.abs(r), 0, 2 * Math.PI);
+      ctx.stroke();
+      ctx.setLineDash([]);
+    }
+  }
+  if (shown.has("levels")) {
+    ctx.font = "12px system-ui, sans-serif";
+    ctx.fillStyle = layers[4].colour;
+    for (const [label, ends] of Object.entries(g.levels || {})) {
+      const q = at(ends[0].X, ends[0].Y);
+      ctx.fillText(label, q.x + 6, q.y + 4);
+    }
+  }
+  if (shown.has("focal")) {
+    ctx.fillStyle = ctx.strokeStyle = layers[6].colour;
+    ctx.font = "bold 13px system-ui, sans-serif";
+    for (const f of g.focal || []) {
+      const [a, b, c] = [f.From, f.Peak, f.To].map((p) => at(p.X, p.Y));
+      ctx.lineWidth = 3;
+      ctx.beginPath();
+      ctx.moveTo(a.x, a.y);
+      ctx.lineTo(b.x, b.y);
+      ctx.lineTo(c.x, c.y);
+      ctx.stroke();
+      ctx.fillText(`${f.HeightMM.toFixed(1)} mm`, b.x + 10, b.y);
+    }
+  }
+  if (shown.has("places")) {
+    ctx.font = "12px system-ui, sans-serif";
+    for (const [name, p] of Object.entries(places(g))) {
+      const q = at(p.X, p.Y);
+      ctx.strokeStyle = ctx.fillStyle = layers[5].colour;
+      ctx.lineWidth = name === picked ? 3 : 1.5;
+      ctx.beginPath();
+      ctx.moveTo(q.x - 9, q.y); ctx.lineTo(q.x - 3, q.y); ctx.moveTo(q.x + 3, q.y); ctx.lineTo(q.x + 9, q.y);
+      ctx.moveTo(q.x, q.y - 9); ctx.lineTo(q.x, q.y - 3); ctx.moveTo(q.x, q.y + 3); ctx.lineTo(q.x, q.y + 9);
+      ctx.stroke();
+      if (name === picked) {
+        ctx.strokeRect(q.x - 12, q.y - 12, 24, 24);
+        ctx.fillText(placeNames[name] || name, q.x + 15, q.y - 8);
+      }
+    }
+  }
+}
+
+function stroke(ctx, p, at) {
+  if (!p || p.length < 2) return;
+  const steps = [];
+  for (let i = 1; i < p.length; i++) steps.push(Math.hypot(p[i].X - p[i - 1].X, p[i].Y - p[i - 1].Y));
+  const median = [...steps].sort((a, b) => a - b)[steps.length >> 1] || 1;
+  ctx.beginPath();
+  for (let i = 0; i < p.length; i++) {
+    const q = at(p[i].X, p[i].Y);
+    if (i === 0 || (p.length > 2 && steps[i - 1] > bridged * median)) ctx.moveTo(q.x, q.y);
+    else ctx.lineTo(q.x, q.y);
+  }
+  ctx.stroke();
+}
+
+// places are what can be moved: the landmarks, and a handle on the head's rim.
+export function places(g) {
+  const out = { ...(g && g.landmarks) };
+  const head = g && g.circles && g.circles.head;
+  if (head) {
+    out.head_centre = head.centre;
+    out.head_rim = { X: head.centre.X, Y: head.centre.Y - head.radius };
+  }
+  return out;
+}
