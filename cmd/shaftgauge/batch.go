@@ -53,7 +53,7 @@ func (b batch) run(ctx context.Context, wrap func(*output) pipeline.Sink) (sourc
 	for _, p := range list.Problems {
 		fmt.Fprintln(b.stderr, "shaftgauge: "+p)
 	}
-	out := &output{dir: b.out, overlays: b.Overlays, profileKind: b.Profiles}
+	out := &output{dir: b.out, overlays: b.Overlays, profileKind: b.Profiles, nails: b.NailsFile != ""}
 	defer out.abort()
 	if !b.quiet {
 		m := newMeter(b.stderr, len(list.Files))
@@ -64,5 +64,9 @@ func (b batch) run(ctx context.Context, wrap func(*output) pipeline.Sink) (sourc
 	if err != nil {
 		return fail(err)
 	}
-	return list, summary, out.commit()
+	if err := out.commit(); err != nil {
+		return fail(err)
+	}
+	summary.ByReason = out.byReason()
+	return list, summary, nil
 }

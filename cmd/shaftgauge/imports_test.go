@@ -113,7 +113,7 @@ func TestFrontLinksNoC(t *testing.T) {
 	all := goList(t, "0", "shaftgauge/cmd/shaftgauge")
 	for _, p := range all["shaftgauge/cmd/shaftgauge"].Deps {
 		for _, c := range []string{"gocv.io", "shaftgauge/detect", "shaftgauge/pipeline/film", "shaftgauge/pipeline/intake", "runtime/cgo"} {
-			if within(p, c) {
+			if within(p, c) && p != "shaftgauge/pipeline/intake/part10" { // pure Go: finds elements, decodes nothing
 				t.Errorf("the front command links %s", p)
 			}
 		}

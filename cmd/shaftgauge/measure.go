@@ -73,6 +73,8 @@ type report struct {
 	Sources   []string  `json:"sources"`
 	Settings  settings  `json:"settings"`
 
+	Nails []measure.Nail `json:"nails,omitempty"` // the list of settings.nails_file
+
 	Films    int            `json:"films"`
 	Rows     int            `json:"rows"`
 	Measured int            `json:"films_measured_now"`
@@ -92,7 +94,13 @@ func measureCommand(ctx context.Context, c command) error {
 	}
 	r := report{Program: "shaftgauge", Version: version(), Algorithm: job.Algorithm,
 		Started: time.Now().UTC(), Sources: b.sources, Settings: b.settings, Skipped: make(map[string]int)}
-	list, summary, err := b.run(ctx, func(o *output) pipeline.Sink { return o })
+	var out *output
+	if b.NailsFile != "" {
+		if r.Nails, err = readNails(b.NailsFile); err != nil {
+			return err
+		}
+	}
+	list, summary, err := b.run(ctx, func(o *output) pipeline.Sink { out = o; return o })
 	if err != nil {
 		return err
 	}
@@ -110,7 +118,7 @@ func measureCommand(ctx context.Context, c command) error {
 		return err
 	}
 	if !b.quiet {
-		r.say(c.stderr, b)
+		r.say(c.stderr, b, out.first(5))
 	}
 	if r.ByStatus[string(measure.StatusNotMeasured)] > 0 || len(r.Problems) > 0 {
 		return errNotMeasured
@@ -118,11 +126,18 @@ func measureCommand(ctx context.Context, c command) error {
 	return nil
 }
 
-// say tells what came out and where it lies.
-func (r report) say(w io.Writer, b batch) {
+// say tells what came out, where it lies, and which rows to look at first.
+func (r report) say(w io.Writer, b batch, first []measure.Record) {
 	fmt.Fprintf(w, "%d films, %d rows: %s\n", r.Films, r.Rows, counts(pipeline.Progress{ByStatus: r.ByStatus}))
 	fmt.Fprintf(w, "rows: %s\n", filepath.Join(b.out, tableName))
+	fmt.Fprintf(w, "report: %s\n", filepath.Join(b.out, pageName))
 	if b.Overlays {
 		fmt.Fprintf(w, "pictures to review: %s\n", filepath.Join(b.out, overlayDir))
+	}
+	if len(first) > 0 {
+		fmt.Fprintln(w, "first in the order of review:")
+	}
+	for _, row := range first {
+		fmt.Fprintf(w, "%.0f  %s, frame %d: %s\n", row.Values[measure.ReviewRank].X, export.SafeText(row.Source), row.Frame, row.Texts[measure.ReviewReasons])
 	}
 }

@@ -31,6 +31,12 @@ It measures; it never diagnoses.
 
 usage:
   shaftgauge measure SRC... -o OUT [flags]   films in, measurements out
+  shaftgauge review OUT                      look, correct, accept or reject in a browser
+  shaftgauge fill REGISTRY.csv --from OUT --map map.yaml -o FILLED.csv
+                                             fill a registry's empty cells
+  shaftgauge agree READERS.csv --from OUT -o PAGE.html
+                                             compare readers with measurements
+  shaftgauge dicom OUT -o DIR [--overlays]   write the rows as DICOM objects
   shaftgauge settings                        print the settings file, commented
   shaftgauge simulate -o DIR [flags]         make films of known truth
   shaftgauge verify [flags]                  simulate, measure, print the accuracy table
@@ -64,7 +70,11 @@ func run(args []string, stdout, stderr io.Writer) int {
 		return exitUsage
 	}
 	commands := map[string]func(context.Context, command) error{
+		"agree":    agreeCommand,
+		"dicom":    dicomCommand,
+		"fill":     fillCommand,
 		"measure":  measureCommand,
+		"review":   reviewCommand,
 		"settings": settingsCommand,
 		"simulate": simulateCommand,
 		"verify":   verifyCommand,
@@ -83,7 +93,11 @@ func run(args []string, stdout, stderr io.Writer) int {
 		fmt.Fprintf(stderr, "shaftgauge: unknown command %q\n\n%s", name, usage)
 		return exitUsage
 	}
-	ctx, stop, done := interrupts(stderr)
+	ending := "finishing the films in flight; interrupt again to stop at once"
+	if name == "review" {
+		ending = "ending the review"
+	}
+	ctx, stop, done := interrupts(stderr, ending)
 	defer done()
 	return exitCode(do(ctx, command{args: args[1:], stdout: stdout, stderr: stderr, stop: stop}), stderr)
 }
@@ -108,8 +122,8 @@ func exitCode(err error, stderr io.Writer) int {
 }
 
 // interrupts turns the first SIGINT or SIGTERM into the close of stop, and the
-// second into the end of the context.
-func interrupts(stderr io.Writer) (ctx context.Context, stop <-chan struct{}, done func()) {
+// second into the end of the context. ending is said at the first.
+func interrupts(stderr io.Writer, ending string) (ctx context.Context, stop <-chan struct{}, done func()) {
 	ctx, cancel := context.WithCancel(context.Background())
 	asked := make(chan struct{})
 	signals := make(chan os.Signal, 2)
@@ -125,7 +139,7 @@ func interrupts(stderr io.Writer) (ctx context.Context, stop <-chan struct{}, do
 				cancel()
 				return
 			}
-			fmt.Fprintln(stderr, "\nshaftgauge: finishing the films in flight; interrupt again to stop at once")
+			fmt.Fprintln(stderr, "\nshaftgauge: "+ending)
 			close(asked)
 		}
 	}()

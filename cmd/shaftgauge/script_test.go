@@ -63,9 +63,20 @@ func wordWorker(_ context.Context, j job.Job) job.Answer {
 	case strings.Contains(words, "unreadable"):
 		return job.NotMeasured(j.Source, measure.UnreadableFile)
 	}
+	if strings.Contains(string(b), "left") {
+		r.Side = measure.Left
+	}
+	if strings.Contains(string(b), "later") {
+		r.StudyUID, r.StudyDate = "1.2.840.100", "20250301"
+	}
+	var bumps []measure.Focal
+	if strings.Contains(string(b), "bump") {
+		bumps = []measure.Focal{{Level: measure.Value{X: 92, U95: 1}, Height: measure.Value{X: 1.8, U95: 0.3}}}
+	}
+	r.Set("neck_shaft_angle_deg", float64(100+len(b)), 3)
 	r.Set("bow_radius_mm", float64(1000+len(b)), 3)
 	g := &measure.Geometry{Source: j.Source, Frame: 1, Side: r.Side, View: r.View, Midline: []geom.PointPx{{X: 1, Y: 2}, {X: 3, Y: 4}}}
-	a := job.Answer{Source: j.Source, Femurs: []measure.Femur{{Record: r, Geometry: g, Profile: []measure.ProfileRow{{LevelMM: 30, OuterWidthMM: 29}}}}}
+	a := job.Answer{Source: j.Source, Femurs: []measure.Femur{{Record: r, Geometry: g, Focal: bumps, Profile: []measure.ProfileRow{{LevelMM: 30, OuterWidthMM: 29}}}}}
 	if j.Config.Picture > 0 {
 		a.Pictures = []job.Picture{{Frame: 1, Rows: 8, Cols: 8, Scale: 0.1, Grey: make([]byte, 64)}}
 	}

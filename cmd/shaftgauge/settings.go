@@ -28,6 +28,7 @@ type settings struct {
 	MaxPixels        int     `toml:"max_pixels" json:"max_pixels"`
 	MaxFrames        int     `toml:"max_frames" json:"max_frames"`
 	KeyFile          string  `toml:"key_file" json:"key_file"`
+	NailsFile        string  `toml:"nails_file" json:"nails_file"`
 
 	Overlays      bool   `toml:"overlays" json:"overlays"`
 	PicturePixels int    `toml:"picture_pixels" json:"picture_pixels"`
@@ -84,6 +85,7 @@ func (s *settings) bind(fs *flag.FlagSet) {
 	fs.IntVar(&s.MaxPixels, "max-pixels", s.MaxPixels, "refuse frames of more `pixels`")
 	fs.IntVar(&s.MaxFrames, "max-frames", s.MaxFrames, "refuse files of more `frames`")
 	fs.StringVar(&s.KeyFile, "key-file", s.KeyFile, "`file` with the secret key that makes patient_key")
+	fs.StringVar(&s.NailsFile, "nails", s.NailsFile, "`file` with a list of nails to lay into the canal on lateral films")
 	fs.BoolFunc("no-overlays", "write no overlay pictures", func(v string) error {
 		return parseBool(v, func(b bool) { s.Overlays = !b })
 	})
@@ -180,6 +182,13 @@ func (s *settings) config() (pipeline.Config, error) {
 			return c, usageError{fmt.Sprintf("key file: %d bytes, need %d or more", len(key), minKeyBytes)}
 		}
 		c.Film.PatientKey = key
+	}
+	if s.NailsFile != "" {
+		nails, err := readNails(s.NailsFile)
+		if err != nil {
+			return c, err
+		}
+		c.Film.Nails = nails
 	}
 	return c, nil
 }

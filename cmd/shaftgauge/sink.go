@@ -7,8 +7,11 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"iter"
+	"maps"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"shaftgauge/export"
@@ -21,12 +24,13 @@ type output struct {
 	dir         string
 	overlays    bool
 	profileKind string // parquet or csv
+	nails       bool   // a list of nails was given
 
 	// From Begin on.
-	table    *stream // measurements.csv
-	csv      *export.CSV
 	profile  *stream // profiles.parquet or .csv
 	profiles *export.Profiles
+	films    int
+	femurs   []measure.Femur // all rows, without geometry and profiles
 }
 
 // Names in the output folder.
@@ -36,7 +40,6 @@ const (
 	runName      = "run.json"
 	geometryDir  = "geometry"
 	overlayDir   = "overlays"
-	metaSuffix   = "-metadata.json" // CSV on the Web, Tabular Data Model §5.3
 	profilesName = "profiles."
 )
 
@@ -60,13 +63,10 @@ func (o *output) Begin() error {
 			}
 		}
 	}
-	var err error
-	o.table = newStream(filepath.Join(o.dir, tableName))
-	if o.csv, err = export.NewCSV(o.table); err != nil {
-		return err
-	}
+	o.films, o.femurs = 0, nil
 	o.profile = newStream(filepath.Join(o.dir, profilesName+o.profileKind))
 	if o.profileKind == "csv" {
+		var err error
 		o.profiles, err = export.NewProfilesCSV(o.profile)
 		return err
 	}
@@ -205,23 +205,25 @@ func (o *output) clear(a job.Answer) error {
 	return nil
 }
 
-// Put appends the rows of one film to the tables.
+// Put appends the profiles of one film and keeps its rows for commit: the order
+// of review and the pairs need all of them.
 func (o *output) Put(_ context.Context, a job.Answer) error {
+	o.films++
 	count := make(map[int]int)
 	for i := range a.Femurs {
-		f := &a.Femurs[i]
+		f := a.Femurs[i]
 		count[f.Record.Frame]++
-		if err := o.csv.Write(&f.Record); err != nil {
+		if err := o.profiles.Write(&f, count[f.Record.Frame]); err != nil {
 			return err
 		}
-		if err := o.profiles.Write(f, count[f.Record.Frame]); err != nil {
-			return err
-		}
+		f.Geometry, f.Profile = nil, nil
+		f.Record.Values, f.Record.Texts = maps.Clone(f.Record.Values), maps.Clone(f.Record.Texts) // the answer's stay as they are
+		o.femurs = append(o.femurs, f)
 	}
 	return nil
 }
 
-// commit makes the tables appear, measurements.csv last.
+// commit makes the tables and the page appear, measurements.csv last.
 func (o *output) commit() error {
 	if err := o.profiles.Close(); err != nil {
 		return err
@@ -229,26 +231,84 @@ func (o *output) commit() error {
 	if err := o.profile.commit(); err != nil {
 		return err
 	}
-	if err := export.WriteFileAtomic(filepath.Join(o.dir, tableName+metaSuffix), export.WriteMetadata); err != nil {
-		return err
-	}
 	if o.profileKind == "csv" {
-		if err := export.WriteFileAtomic(o.profile.path+metaSuffix, export.WriteProfilesMetadata); err != nil {
+		if err := export.WriteFileAtomic(o.profile.path+export.MetadataSuffix, export.ProfileTable.WriteMetadata); err != nil {
 			return err
 		}
 	}
-	if err := o.csv.Flush(); err != nil {
+	pairs := measure.Pairs(o.femurs)
+	measure.Review(o.femurs, pairs)
+	if err := writeTable(o.dir, &export.Pairs, export.PairRows(pairs, o.femurs)); err != nil {
 		return err
 	}
-	return o.table.commit()
+	if err := writeTable(o.dir, &export.Focals, export.FocalRows(o.femurs)); err != nil {
+		return err
+	}
+	if o.nails {
+		if err := writeTable(o.dir, &export.Nails, export.NailRows(o.femurs)); err != nil {
+			return err
+		}
+	} else if err := removeTable(o.dir, &export.Nails); err != nil { // of an earlier run with a list
+		return err
+	}
+	if err := writeRows(o.dir, o.femurs); err != nil {
+		return err
+	}
+	if err := o.writePage(pairs); err != nil {
+		return err
+	}
+	return writeTable(o.dir, &export.Measurements, export.MeasurementRows(o.femurs))
+}
+
+// first returns the first rows in the order of review, n at most, that have
+// reasons for it.
+func (o *output) first(n int) []measure.Record {
+	out := make([]measure.Record, n)
+	for i := range o.femurs {
+		r := &o.femurs[i].Record
+		if rank := int(r.Values[measure.ReviewRank].X); rank >= 1 && rank <= n {
+			out[rank-1] = *r
+		}
+	}
+	return slices.DeleteFunc(out, func(r measure.Record) bool { return r.Texts[measure.ReviewReasons] == "" })
+}
+
+// byReason counts the rows of each reason in the tables: those of the films, and
+// those that the person's other films gave.
+func (o *output) byReason() map[string]int {
+	count := make(map[string]int)
+	for i := range o.femurs {
+		for _, r := range o.femurs[i].Record.Reasons {
+			count[string(r)]++
+		}
+	}
+	return count
+}
+
+// writeTable writes a table and its description into dir.
+func writeTable[T any](dir string, t *export.Table[T], rows iter.Seq[T]) error {
+	path := filepath.Join(dir, t.Name)
+	if err := export.WriteFileAtomic(path+export.MetadataSuffix, t.WriteMetadata); err != nil {
+		return err
+	}
+	return export.WriteFileAtomic(path, func(w io.Writer) error { return t.WriteRows(w, rows) })
+}
+
+// removeTable removes a table and its description from dir, if they are there.
+func removeTable[T any](dir string, t *export.Table[T]) error {
+	path := filepath.Join(dir, t.Name)
+	for _, f := range []string{path, path + export.MetadataSuffix} {
+		if err := os.Remove(f); err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return err
+		}
+	}
+	return nil
 }
 
 // abort drops the tables that were begun and not committed.
 func (o *output) abort() {
-	for _, s := range []*stream{o.table, o.profile} {
-		if s != nil {
-			s.abort()
-		}
+	if o.profile != nil {
+		o.profile.abort()
 	}
 }
 

@@ -123,7 +123,7 @@ func TestTablesAppearWholeOrNotAtAll(t *testing.T) {
 			}
 		}
 		o.abort()
-		for _, name := range []string{tableName, tableName + metaSuffix, profilesName + "parquet"} {
+		for _, name := range []string{tableName, tableName + export.MetadataSuffix, profilesName + "parquet", export.Pairs.Name, export.Focals.Name + export.MetadataSuffix} {
 			_, err := os.Stat(filepath.Join(o.dir, name))
 			if finish && err != nil || !finish && !errors.Is(err, fs.ErrNotExist) {
 				t.Errorf("finished %v, %s: %v", finish, name, err)
@@ -137,5 +137,48 @@ func TestTablesAppearWholeOrNotAtAll(t *testing.T) {
 		if tmp, _ := filepath.Glob(filepath.Join(o.dir, "*", ".*.tmp")); len(tmp) > 0 {
 			t.Errorf("left behind: %v", tmp)
 		}
+	}
+}
+
+// nails.csv is there when a list was given, and not left from an earlier run
+// when none was.
+func TestNailsOnlyWithAList(t *testing.T) {
+	dir := t.TempDir()
+	for _, list := range []bool{true, false} {
+		o := &output{dir: dir, profileKind: "parquet", nails: list}
+		if err := o.Begin(); err != nil {
+			t.Fatal(err)
+		}
+		if err := o.Put(t.Context(), answer("a.dcm", 1, 1)); err != nil {
+			t.Fatal(err)
+		}
+		if err := o.commit(); err != nil {
+			t.Fatal(err)
+		}
+		for _, name := range []string{export.Nails.Name, export.Nails.Name + export.MetadataSuffix} {
+			if _, err := os.Stat(filepath.Join(dir, name)); (err == nil) != list {
+				t.Errorf("list given %v: %s: %v", list, name, err)
+			}
+		}
+	}
+}
+
+// The rows that Put was given stay as they were: rank and reasons are the
+// table's.
+func TestPutKeepsItsAnswer(t *testing.T) {
+	o := begun(t)
+	a := answer("a.dcm", 1, 1)
+	a.Femurs[0].Record.Set(measure.BowSpan, 1, 1)
+	if err := o.Put(t.Context(), a); err != nil {
+		t.Fatal(err)
+	}
+	if err := o.commit(); err != nil {
+		t.Fatal(err)
+	}
+	if r := a.Femurs[0].Record; len(r.Values) != 1 || len(r.Texts) != 0 || len(r.Reasons) != 0 {
+		t.Errorf("%v %v %v", r.Values, r.Texts, r.Reasons)
+	}
+	if rows := read(t, filepath.Join(o.dir, tableName)); !bytes.Contains(rows, []byte(",1,\r\n")) {
+		t.Errorf("no rank in %s", rows)
 	}
 }

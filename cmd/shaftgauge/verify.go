@@ -32,7 +32,7 @@ func (s femurSink) Put(ctx context.Context, a job.Answer) error {
 // measures them as any others and says how far the rows are from the truth.
 func verifyCommand(ctx context.Context, c command) error {
 	var sim simulation
-	var keep, from, csvFile, jsonFile string
+	var keep, from, meshes, csvFile, jsonFile, factors string
 	set := defaultSettings()
 	set.Overlays = false
 	fs := newFlags("shaftgauge verify [flags]", c.stdout)
@@ -40,8 +40,10 @@ func verifyCommand(ctx context.Context, c command) error {
 	fs.StringVar(&from, "from", "", "take the films and truth.json of this `folder`, made by simulate, instead of new ones")
 	fs.StringVar(&csvFile, "csv", "", "write the table to this CSV `file` too")
 	fs.StringVar(&jsonFile, "json", "", "write the table to this JSON `file` too")
+	fs.StringVar(&meshes, "meshes", "", "draw some of the films with the femur surfaces (binary STL) of this `folder`")
+	fs.StringVar(&factors, "calibrate", "", "fit the uncertainties' factors on half of the films, prove them on the others and write them to this CSV `file`")
 	fs.IntVar(&set.Workers, "workers", 0, "worker `processes`; 0: one a CPU core")
-	sim.bind(fs, 84)
+	sim.bind(fs, 96)
 	operands, err := parse(fs, c.args)
 	if err != nil {
 		return err
@@ -49,12 +51,18 @@ func verifyCommand(ctx context.Context, c command) error {
 	if len(operands) > 0 {
 		return usageError{fmt.Sprintf("verify: unexpected %q", operands[0])}
 	}
+	if meshes != "" {
+		if sim.surfaces, err = simulate.ReadMeshes(meshes); err != nil {
+			return err
+		}
+	}
 	if err := sim.validate(); err != nil {
 		return err
 	}
 	if err := set.validate(); err != nil {
 		return err
 	}
+	sim.mix = mix(len(sim.surfaces) > 0)
 	dir := keep
 	if dir == "" {
 		if dir, err = os.MkdirTemp("", "shaftgauge-verify-"); err != nil {
@@ -76,10 +84,14 @@ func verifyCommand(ctx context.Context, c command) error {
 	if _, _, err := run.run(ctx, func(o *output) pipeline.Sink { return femurSink{o, femurs} }); err != nil {
 		return err
 	}
-	report, err := compare(filepath.Join(films, dicomfile.TruthFile), femurs)
+	results, err := results(filepath.Join(films, dicomfile.TruthFile), femurs)
 	if err != nil {
 		return err
 	}
+	if factors != "" {
+		return calibrate(results, factors, c.stdout)
+	}
+	report := accuracy.Compare(results, accuracy.Options{Clean: clean()})
 	for _, to := range []struct {
 		path  string
 		write func(io.Writer) error
@@ -106,8 +118,8 @@ func verifyCommand(ctx context.Context, c command) error {
 	return nil
 }
 
-// compare sets the femurs against the truth in a file.
-func compare(truthFile string, femurs map[string][]measure.Femur) (*accuracy.Report, error) {
+// results sets the femurs beside the truth in a file.
+func results(truthFile string, femurs map[string][]measure.Femur) ([]accuracy.Film, error) {
 	f, err := os.Open(truthFile)
 	if err != nil {
 		return nil, err
@@ -121,13 +133,13 @@ func compare(truthFile string, femurs map[string][]measure.Femur) (*accuracy.Rep
 	for _, t := range truth.Films {
 		films = append(films, accuracy.Film{Source: t.Source, Truth: t.Truth, Rows: femurs[t.Source]})
 	}
-	return accuracy.Compare(films, accuracy.Options{Clean: clean()}), nil
+	return films, nil
 }
 
 // clean lists the groups whose films have nothing that a row should refuse: no
 // implant, no break, no header that contradicts itself.
 func clean() []string {
-	return slices.DeleteFunc(simulate.Groups(), func(g string) bool {
+	return slices.DeleteFunc(append(simulate.Groups(), thickeningLow, surfaceGroup), func(g string) bool {
 		return slices.Contains([]string{"implant", "implant_lat", "broken", "contradiction"}, g)
 	})
 }

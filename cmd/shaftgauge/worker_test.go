@@ -19,6 +19,7 @@ import (
 
 	"golang.org/x/sys/unix"
 
+	"shaftgauge/export"
 	"shaftgauge/pipeline/simulate/dicomfile"
 )
 
@@ -174,8 +175,10 @@ func TestRealWorker(t *testing.T) {
 		t.Log("the run was over before it was killed")
 	}
 	shaftgauge(t, program, "measure", films, "-o", two, "--workers", "2", "--no-overlays")
-	if !bytes.Equal(read(t, filepath.Join(one, tableName)), read(t, filepath.Join(two, tableName))) {
-		t.Error("rows of one worker and of two workers that were killed once differ")
+	for _, name := range []string{tableName, export.Pairs.Name, export.Focals.Name} {
+		if !bytes.Equal(read(t, filepath.Join(one, name)), read(t, filepath.Join(two, name))) {
+			t.Errorf("%s of one worker and of two workers that were killed once differ", name)
+		}
 	}
 }
 

@@ -1,0 +1,415 @@
+package main
+
+import (
+	"bytes"
+	"cmp"
+	"context"
+	"encoding/csv"
+	"errors"
+	"fmt"
+	"image/png"
+	"io"
+	"io/fs"
+	"maps"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"shaftgauge/export"
+	"shaftgauge/export/dicom"
+	"shaftgauge/measure"
+	"shaftgauge/pipeline"
+	"shaftgauge/pipeline/review"
+	"shaftgauge/pipeline/source"
+)
+
+// documentsName lists what dicom wrote, and of which films nothing and why.
+const documentsName = "documents.csv"
+
+// Why a film has no DICOM objects.
+const (
+	notDICOM     = "not a DICOM film, or one without UIDs"
+	noFemur      = "no femur on the film"
+	sameImage    = "the same image as an earlier film"
+	notThere     = "the film is no longer where it was"
+	changed      = "the film has changed since it was measured"
+	headerLacks  = "the film's header lacks UIDs or size"
+	noOverlay    = "no overlay picture"
+	oldOverlay   = "its overlay shows what was measured before the review"
+	nothingDrawn = "no geometry to draw"
+)
+
+// harmless are the reasons that say nothing is wrong.
+var harmless = []string{notDICOM, noFemur, sameImage, nothingDrawn, oldOverlay}
+
+// withoutAFemur tells whether r is the row of a film or frame on which no femur
+// was found.
+func withoutAFemur(r *measure.Record) bool {
+	return r.Status == measure.StatusNotMeasured && slices.ContainsFunc(r.Reasons, func(c measure.Reason) bool {
+		switch c {
+		case measure.UnreadableFile, measure.UnsupportedImage, measure.ImageTooLarge, measure.WorkerCrashed, measure.TimeLimit,
+			measure.MemoryLimit, measure.NoFemurFound, measure.BlankImage, measure.FemurUncertain:
+			return true
+		}
+		return false
+	})
+}
+
+// dicomCommand writes the rows of a finished run as DICOM objects.
+func dicomCommand(ctx context.Context, c command) error {
+	var dir string
+	var overlays bool
+	flags := newFlags("shaftgauge dicom OUT -o DIR [--overlays]", c.stdout)
+	flags.StringVar(&dir, "o", "", "`folder` for the DICOM objects; must not be among the films")
+	flags.BoolVar(&overlays, "overlays", false, "write the overlay pictures too, as secondary capture")
+	operands, err := parse(flags, c.args)
+	switch {
+	case err != nil:
+		return err
+	case len(operands) != 1:
+		return usageError{"dicom: name the output folder of one run"}
+	case dir == "":
+		return usageError{"dicom: no folder for the objects (-o DIR)"}
+	}
+	run, err := openFinished(operands[0])
+	if err != nil {
+		return err
+	}
+	if run.report.Settings.Pseudonymise {
+		return usageError{"dicom: that run was pseudonymised: its rows name no image that DICOM objects could refer to"}
+	}
+	for _, s := range run.report.Sources {
+		if below(dir, s) {
+			return usageError{fmt.Sprintf("dicom: %s is among the films in %s: the next run would take the objects for films", dir, s)}
+		}
+	}
+	w, err := newDocuments(ctx, run, dir, overlays)
+	if err != nil {
+		return err
+	}
+	if err := os.MkdirAll(dir, 0o755); err != nil {
+		return err
+	}
+	for _, rows := range byFilm(run.femurs) {
+		select {
+		case <-c.stop:
+			return pipeline.ErrInterrupted
+		default:
+		}
+		if err := w.film(rows); err != nil {
+			return err
+		}
+	}
+	if err := w.removeOld(); err != nil {
+		return err
+	}
+	if err := writeCSV(filepath.Join(dir, documentsName), w.table()); err != nil {
+		return err
+	}
+	return w.say(c.stdout)
+}
+
+// below reports whether dir is the folder root or lies in it.
+func below(dir, root string) bool {
+	real := func(path string) string {
+		path, err := filepath.Abs(path)
+		if err != nil {
+			return path
+		}
+		for rest := ""; ; {
+			if found, err := filepath.EvalSymlinks(path); err == nil {
+				return filepath.Join(found, rest)
+			}
+			if path == filepath.Dir(path) {
+				return filepath.Join(path, rest)
+			}
+			path, rest = filepath.Dir(path), filepath.Join(filepath.Base(path), rest)
+		}
+	}
+	rel, err := filepath.Rel(real(root), real(dir))
+	return err == nil && rel != ".." && !strings.HasPrefix(rel, ".."+string(filepath.Separator))
+}
+
+// byFilm returns the places of the rows of each source, in order.
+func byFilm(femurs []measure.Femur) [][]int {
+	var out [][]int
+	at := make(map[string]int)
+	for row := range femurs {
+		name := femurs[row].Record.Source
+		i, ok := at[name]
+		if !ok {
+			i = len(out)
+			at[name] = i
+			out = append(out, nil)
+		}
+		out[i] = append(out[i], row)
+	}
+	return out
+}
+
+// documents writes the objects of one film after the other.
+type documents struct {
+	dir      string
+	run      finished
+	reviews  map[int]review.Outcome // by row
+	overlays bool
+	maxBytes int64
+	program  dicom.Program
+	files    map[string]source.File
+	digests  map[string]string
+
+	seen    map[string]bool // instance UIDs
+	list    []document
+	written map[string]int // by kind
+	without map[string]int // by reason
+}
+
+// document is one row of documents.csv: an object, or why there is none.
+type document struct{ source, kind, file, instance, why string }
+
+// newDocuments finds the films of a run again, and what people decided of its
+// rows.
+func newDocuments(ctx context.Context, run finished, dir string, overlays bool) (*documents, error) {
+	config, err := run.report.Settings.config()
+	if err != nil {
+		return nil, err
+	}
+	list, err := source.List(ctx, run.report.Sources, source.Options{
+		Exclude: run.dir, LedgerNamed: ledgerName, MaxBytes: config.MaxBytes, MaxMembers: run.report.Settings.MaxMembers})
+	if err != nil {
+		return nil, fmt.Errorf("the films of this run cannot be found (run dicom in the folder that measure was run in): %w", err)
+	}
+	reviews, err := run.reviews(ctx)
+	if err != nil {
+		return nil, err
+	}
+	w := &documents{dir: dir, run: run, reviews: reviews, overlays: overlays, maxBytes: config.MaxBytes, files: make(map[string]source.File),
+		digests: make(map[string]string), seen: make(map[string]bool), written: make(map[string]int), without: make(map[string]int),
+		program: dicom.Program{Version: run.report.Version, Algorithm: run.report.Algorithm, Written: run.report.Finished.Local()}}
+	for _, f := range list.Files {
+		w.files[f.Source] = f
+	}
+	for _, f := range run.report.Inputs {
+		w.digests[f.Source] = f.SHA256
+	}
+	return w, nil
+}
+
+func (w *documents) refuse(name, kind, why string) {
+	w.without[why]++
+	w.list = append(w.list, document{source: name, kind: kind, why: why})
+}
+
+// film writes the objects of the film that has the rows at the given places.
+func (w *documents) film(rows []int) error {
+	first := &w.run.femurs[rows[0]].Record
+	name, instance := first.Source, first.InstanceUID
+	nth := make(map[int]int) // rows by frame
+	f := dicom.Film{Source: name, Review: make(map[int]*dicom.Review)}
+	for _, row := range rows {
+		femur := w.run.femurs[row]
+		r := &w.run.femurs[row].Record
+		nth[r.Frame]++
+		outcome, reviewed := w.reviews[row]
+		if withoutAFemur(r) && outcome.Femur == nil {
+			continue
+		}
+		if reviewed {
+			f.Review[len(f.Femurs)] = &dicom.Review{Reviewer: outcome.Reviewer, At: outcome.At.Local(), Note: outcome.Note}
+		}
+		if reviewed && outcome.State == review.Rejected {
+			f.Review[len(f.Femurs)].Rejected = cmp.Or(outcome.Reason, "no reason given")
+		} else if reviewed && outcome.Femur != nil {
+			femur = *outcome.Femur
+			f.Review[len(f.Femurs)].Before = r
+		}
+		if femur.Geometry == nil {
+			g, err := w.geometry(r, nth[r.Frame])
+			if err != nil {
+				return err
+			}
+			femur.Geometry = g
+		}
+		f.Femurs = append(f.Femurs, femur)
+	}
+	file, listed := w.files[name]
+	switch {
+	case instance == "":
+		w.refuse(name, "", notDICOM)
+		return nil
+	case len(f.Femurs) == 0:
+		w.refuse(name, "", noFemur)
+		return nil
+	case w.seen[instance]:
+		w.refuse(name, "", sameImage)
+		return nil
+	case !listed || file.Refused != "":
+		w.refuse(name, "", notThere)
+		return nil
+	}
+	content, sum, err := pipeline.Content(file, w.maxBytes)
+	switch {
+	case err != nil:
+		w.refuse(name, "", notThere)
+		return nil
+	case sum != w.digests[name]:
+		w.refuse(name, "", changed)
+		return nil
+	}
+	w.seen[instance] = true
+	var ok bool
+	if f.Header, ok = dicomHeader(content, w.maxBytes); !ok {
+		w.refuse(name, "", notDICOM)
+		return nil
+	}
+	err = w.write(name, "report", "-sr", func(to io.Writer) (string, error) { return dicom.WriteReport(to, f, w.program) })
+	if errors.Is(err, dicom.ErrHeader) {
+		w.refuse(name, "", headerLacks)
+		return nil
+	} else if err != nil {
+		return err
+	}
+	err = w.write(name, "presentation state", "-pr", func(to io.Writer) (string, error) { return dicom.WritePresentation(to, f, w.program) })
+	if errors.Is(err, dicom.ErrNothingDrawn) {
+		w.refuse(name, "presentation state", nothingDrawn)
+	} else if err != nil {
+		return err
+	}
+	if w.overlays {
+		return w.captures(f)
+	}
+	return nil
+}
+
+// captures writes the overlay of each frame that has a femur.
+func (w *documents) captures(f dicom.Film) error {
+	var frames []int
+	old := make(map[int]bool)
+	for i := range f.Femurs {
+		frame := f.Femurs[i].Record.Frame
+		frames = append(frames, frame)
+		if r := f.Review[i]; r != nil && (r.Rejected != "" || r.Before != nil) {
+			old[frame] = true
+		}
+	}
+	for _, frame := range slices.Compact(frames) {
+		if old[frame] {
+			w.refuse(f.Source, "secondary capture", oldOverlay)
+			continue
+		}
+		b, err := os.ReadFile(filepath.Join(w.run.dir, overlayDir, export.FrameName(f.Source, frame)+".png"))
+		if errors.Is(err, fs.ErrNotExist) {
+			w.refuse(f.Source, "secondary capture", noOverlay)
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		img, err := png.Decode(bytes.NewReader(b))
+		if err != nil {
+			return fmt.Errorf("overlay of %s: %w", f.Source, err)
+		}
+		err = w.write(f.Source, "secondary capture", fmt.Sprintf("-sc-%d", frame), func(to io.Writer) (string, error) {
+			return dicom.WriteCapture(to, f, w.program, frame, img)
+		})
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// write writes one object of a film.
+func (w *documents) write(name, kind, suffix string, object func(io.Writer) (string, error)) error {
+	file := strings.TrimSuffix(export.FrameName(name, 1), "-1") + suffix + objectSuffix
+	var instance string
+	err := export.WriteFileAtomic(filepath.Join(w.dir, file), func(to io.Writer) (err error) {
+		instance, err = object(to)
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	w.written[kind]++
+	w.list = append(w.list, document{source: name, kind: kind, file: file, instance: instance})
+	return nil
+}
+
+// geometry reads the geometry of the n-th femur of r's frame, nil where there
+// is none.
+func (w *documents) geometry(r *measure.Record, n int) (*measure.Geometry, error) {
+	f, err := os.Open(filepath.Join(w.run.dir, geometryDir, export.FemurName(r.Source, r.Frame, n)+".json"))
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	return export.ReadGeometry(f)
+}
+
+// removeOld removes the objects that an earlier documents.csv lists and that
+// were not written again: they are of films or rows that are no more.
+func (w *documents) removeOld() error {
+	f, err := os.Open(filepath.Join(w.dir, documentsName))
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	rows, err := csv.NewReader(f).ReadAll()
+	if err != nil || len(rows) == 0 || !slices.Equal(rows[0], documentColumns) {
+		return nil // not ours
+	}
+	now := make(map[string]bool)
+	for _, d := range w.list {
+		now[d.file] = true
+	}
+	for _, row := range rows[1:] {
+		file := row[slices.Index(documentColumns, "file")]
+		if now[file] || file != filepath.Base(file) || filepath.Ext(file) != objectSuffix {
+			continue
+		}
+		if err := os.Remove(filepath.Join(w.dir, file)); err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return err
+		}
+	}
+	return nil
+}
+
+// objectSuffix ends the names of all objects.
+const objectSuffix = ".dcm"
+
+var documentColumns = []string{"source", "kind", "file", "instance_uid", "why_not"}
+
+// table is documents.csv.
+func (w *documents) table() [][]string {
+	out := [][]string{documentColumns}
+	for _, d := range w.list {
+		out = append(out, []string{export.SafeText(d.source), d.kind, d.file, d.instance, d.why})
+	}
+	return out
+}
+
+// say tells what was written and what was not.
+func (w *documents) say(to io.Writer) error {
+	var wrong bool
+	fmt.Fprintf(to, "%d reports, %d presentation states", w.written["report"], w.written["presentation state"])
+	if w.overlays {
+		fmt.Fprintf(to, ", %d secondary captures", w.written["secondary capture"])
+	}
+	fmt.Fprintf(to, " in %s\n", w.dir)
+	for _, why := range slices.Sorted(maps.Keys(w.without)) {
+		fmt.Fprintf(to, "without: %d, %s\n", w.without[why], why)
+		wrong = wrong || !slices.Contains(harmless, why)
+	}
+	fmt.Fprintf(to, "every film: %s\n", filepath.Join(w.dir, documentsName))
+	if wrong {
+		return errNotMeasured
+	}
+	return nil
+}

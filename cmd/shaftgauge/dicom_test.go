@@ -1,0 +1,511 @@
+package main
+
+import (
+	"archive/zip"
+	"bytes"
+	"crypto/sha256"
+	"encoding/csv"
+	"encoding/hex"
+	"fmt"
+	"image"
+	"image/png"
+	"io"
+	"io/fs"
+	"math"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/suyashkumar/dicom/pkg/tag"
+
+	"shaftgauge/export"
+	"shaftgauge/export/dicom"
+	"shaftgauge/measure"
+	"shaftgauge/measure/geom"
+	"shaftgauge/pipeline"
+	"shaftgauge/pipeline/intake/part10"
+	"shaftgauge/pipeline/review"
+	"shaftgauge/pipeline/simulate"
+	"shaftgauge/pipeline/simulate/dicomfile"
+)
+
+// rampFilm is a film of every grey value, stored as f's facts and o say.
+func rampFilm(t *testing.T, uid string, change func(*simulate.Film, *dicomfile.Options)) []byte {
+	t.Helper()
+	f := simulate.Film{Rows: 64, Cols: 96, Bits: 12, Pixels: make([]uint16, 64*96),
+		Facts: simulate.Facts{Object: simulate.ComputedRadiography, Modality: "CR",
+			ImagerPixelSpacing: geom.Spacing{Y: 0.15, X: 0.14}, WindowCenter: 1500, WindowWidth: 2000,
+			PatientID: "HV-0001", Issuer: "HARROW VALE", PatientName: "ELSWICK^FLORA", StudyDate: "20240229",
+			StudyUID: "2.25.1", SeriesUID: "2.25.12", InstanceUID: uid}}
+	for i := range f.Pixels {
+		f.Pixels[i] = uint16(i * 4095 / (len(f.Pixels) - 1))
+	}
+	var o dicomfile.Options
+	change(&f, &o)
+	var b bytes.Buffer
+	if err := dicomfile.Write(&b, f, dicomfile.ExplicitLittleEndian, o); err != nil {
+		t.Fatal(err)
+	}
+	return b.Bytes()
+}
+
+func plain(*simulate.Film, *dicomfile.Options) {}
+
+// rowOf is a measured femur on frame 1 of an image.
+func rowOf(source, uid string) measure.Femur {
+	f := measure.Femur{Record: measure.Record{Source: source, Frame: 1, InstanceUID: uid, SeriesUID: "2.25.12", StudyUID: "2.25.1",
+		Side: measure.Right, View: measure.AP, Status: measure.StatusPartial, LevelOrigin: "lesser_trochanter"}}
+	f.Record.Set(measure.NeckShaftAngle, 127.5, 2.5)
+	return f
+}
+
+func lineOf(source string) *measure.Geometry {
+	return &measure.Geometry{Source: source, Frame: 1, Side: measure.Right, View: measure.AP,
+		Midline: []geom.PointPx{{X: 40, Y: 5}, {X: 42.25, Y: 60.5}}}
+}
+
+// A presentation state shows the film's grey values as the film's own header
+// does. dcmtk renders both.
+func TestPresentationKeepsGreyValues(t *testing.T) {
+	for _, tool := range []string{"dcmp2pgm", "dcmj2pnm"} {
+		if _, err := exec.LookPath(tool); err != nil {
+			t.Skipf("%s is not installed", tool)
+		}
+	}
+	for name, tt := range map[string]struct {
+		change func(*simulate.Film, *dicomfile.Options)
+		window string // how dcmj2pnm is told to show it
+		pixels bool   // a signed film with a VOI LUT made by pydicom
+	}{
+		"window":           {plain, "+Wi", false},
+		"bone dark":        {func(f *simulate.Film, _ *dicomfile.Options) { f.Monochrome1 = true }, "+Wi", false},
+		"signed, rescaled": {func(_ *simulate.Film, o *dicomfile.Options) { o.Signed = true }, "+Wi", false},
+		"look-up table": {func(f *simulate.Film, _ *dicomfile.Options) {
+			f.Facts.WindowCenter, f.Facts.WindowWidth = 0, 0
+		}, "+Wl", true},
+	} {
+		t.Run(name, func(t *testing.T) {
+			dir := t.TempDir()
+			film, state := filepath.Join(dir, "film.dcm"), filepath.Join(dir, "state.dcm")
+			content := rampFilm(t, "2.25.123", tt.change)
+			if err := os.WriteFile(film, content, 0o644); err != nil {
+				t.Fatal(err)
+			}
+			if tt.pixels {
+				content = withLookUp(t, film)
+			}
+			h, ok := dicomHeader(content, 1<<20)
+			if !ok {
+				t.Fatal("not read")
+			}
+			femur := rowOf("film.dcm", "2.25.123")
+			femur.Geometry = lineOf("film.dcm")
+			err := export.WriteFileAtomic(state, func(w io.Writer) error {
+				_, err := dicom.WritePresentation(w, dicom.Film{Header: h, Femurs: []measure.Femur{femur}}, dicom.Program{Version: "test"})
+				return err
+			})
+			if err != nil {
+				t.Fatal(err)
+			}
+			render := func(tool string, args ...string) []byte {
+				out := filepath.Join(dir, tool+".pgm")
+				if msg, err := exec.Command(tool, append(args, film, out)...).CombinedOutput(); err != nil || len(msg) > 0 {
+					t.Fatalf("%s: %v\n%s", tool, err, msg)
+				}
+				b, err := os.ReadFile(out)
+				if err != nil {
+					t.Fatal(err)
+				}
+				if len(b) < 64*96 {
+					t.Fatalf("%s: %d bytes", tool, len(b))
+				}
+				return b[len(b)-64*96:]
+			}
+			args := []string{"--write-raw-pnm", tt.window, "1"}
+			got, want := render("dcmp2pgm", "-p", state), render("dcmj2pnm", args...)
+			worst := 0.0
+			for i := range want {
+				worst = max(worst, math.Abs(float64(got[i])-float64(want[i])))
+			}
+			if worst > 2 { // of 255; the two round apart
+				t.Errorf("differs by %g grey levels", worst)
+			}
+			if slices.Min(want) > 5 || slices.Max(want) < 250 {
+				t.Errorf("grey values from %d to %d: no test", slices.Min(want), slices.Max(want))
+			}
+		})
+	}
+}
+
+// withLookUp gives the file a VOI look-up table, a square root, and returns its
+// new content.
+func withLookUp(t *testing.T, path string) []byte {
+	t.Helper()
+	const script = `
+import sys, pydicom
+from pydicom.dataset import Dataset
+d = pydicom.dcmread(sys.argv[1])
+l = Dataset()
+l.add_new(0x00283002, "US", [4096, 0, 16])
+l.add_new(0x00283006, "OW", b"".join(int((i / 4095) ** 0.5 * 65535).to_bytes(2, "little") for i in range(4096)))
+d.VOILUTSequence = [l]
+d.save_as(sys.argv[1])
+`
+	if exec.Command("/usr/bin/python3", "-c", "import pydicom").Run() != nil {
+		t.Skip("python3-pydicom is not installed")
+	}
+	if out, err := exec.Command("/usr/bin/python3", "-c", script, path).CombinedOutput(); err != nil {
+		t.Fatalf("pydicom: %v\n%s", err, out)
+	}
+	b, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return b
+}
+
+// measuredFilms is a folder of films and the output of a run over it, as
+// measure leaves it.
+type measuredFilms struct {
+	films, out string
+	report     report
+	femurs     []measure.Femur
+}
+
+func newMeasured(t *testing.T) *measuredFilms {
+	t.Helper()
+	m := &measuredFilms{films: filepath.Join(t.TempDir(), "films"), out: t.TempDir()}
+	m.report = report{Program: "shaftgauge", Version: "1.2.3", Algorithm: "shaft/0", Finished: time.Date(2024, 3, 1, 12, 0, 0, 0, time.UTC),
+		Sources: []string{m.films}, Settings: defaultSettings()}
+	if err := os.MkdirAll(m.films, 0o755); err != nil {
+		t.Fatal(err)
+	}
+	return m
+}
+
+func writeTo(t *testing.T, path string, b []byte) {
+	t.Helper()
+	if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(path, b, 0o644); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// film adds a film with its rows, geometry and overlay.
+func (m *measuredFilms) film(t *testing.T, content []byte, femurs ...measure.Femur) {
+	t.Helper()
+	name := femurs[0].Record.Source
+	writeTo(t, filepath.Join(m.films, name), content)
+	m.measured(t, content, femurs...)
+}
+
+// measured adds what a run holds of a film.
+func (m *measuredFilms) measured(t *testing.T, content []byte, femurs ...measure.Femur) {
+	t.Helper()
+	name := femurs[0].Record.Source
+	sum := sha256.Sum256(content)
+	m.report.Inputs = append(m.report.Inputs, pipeline.FilmSummary{Source: name, SHA256: hex.EncodeToString(sum[:])})
+	m.femurs = append(m.femurs, femurs...)
+	for i := range femurs {
+		if femurs[i].Record.Status == measure.StatusNotMeasured {
+			continue
+		}
+		var b bytes.Buffer
+		if err := export.WriteGeometry(&b, lineOf(name)); err != nil {
+			t.Fatal(err)
+		}
+		writeTo(t, filepath.Join(m.out, geometryDir, export.FemurName(name, 1, i+1)+".json"), b.Bytes())
+	}
+	var b bytes.Buffer
+	if err := png.Encode(&b, image.NewGray(image.Rect(0, 0, 33, 21))); err != nil {
+		t.Fatal(err)
+	}
+	writeTo(t, filepath.Join(m.out, overlayDir, export.FrameName(name, 1)+".png"), b.Bytes())
+}
+
+// finish writes run.json and the rows.
+func (m *measuredFilms) finish(t *testing.T) {
+	t.Helper()
+	if err := writeRows(m.out, m.femurs); err != nil {
+		t.Fatal(err)
+	}
+	err := export.WriteFileAtomic(filepath.Join(m.out, runName), func(w io.Writer) error { return export.WriteJSON(w, m.report) })
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
+// dicomOf runs the command in this process.
+func dicomOf(args ...string) (code int, said string) {
+	var b bytes.Buffer
+	code = run(append([]string{"dicom"}, args...), &b, &b)
+	return code, b.String()
+}
+
+// all reads a folder.
+func all(t *testing.T, dir string) map[string][]byte {
+	t.Helper()
+	out := make(map[string][]byte)
+	err := filepath.WalkDir(dir, func(path string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() {
+			return err
+		}
+		out[d.Name()], err = os.ReadFile(path)
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return out
+}
+
+func TestDicom(t *testing.T) {
+	m := newMeasured(t)
+	good := rampFilm(t, "2.25.100", plain)
+	m.film(t, good, rowOf("a/good.dcm", "2.25.100"))
+	m.film(t, good, rowOf("b/again.dcm", "2.25.100"))
+
+	nothing := rowOf("b/nothing.dcm", "2.25.101")
+	nothing.Record.Values, nothing.Record.Status, nothing.Record.Reasons = nil, measure.StatusNotMeasured, []measure.Reason{measure.NoFemurFound}
+	m.film(t, rampFilm(t, "2.25.101", plain), nothing)
+
+	scan := rowOf("c/scan.png", "")
+	m.film(t, []byte("\x89PNG\r\n\x1a\n, in the eyes of the list"), scan)
+
+	var archive bytes.Buffer
+	z := zip.NewWriter(&archive)
+	member, err := z.Create("in/packed.dcm")
+	if err != nil {
+		t.Fatal(err)
+	}
+	packed := rampFilm(t, "2.25.102", func(f *simulate.Film, _ *dicomfile.Options) { f.Facts.PatientName = "FENHOLT^GIDEON" })
+	if _, err := member.Write(packed); err != nil {
+		t.Fatal(err)
+	}
+	if err := z.Close(); err != nil {
+		t.Fatal(err)
+	}
+	writeTo(t, filepath.Join(m.films, "d.zip"), archive.Bytes())
+	m.measured(t, packed, rowOf("d.zip/in/packed.dcm", "2.25.102"))
+	m.finish(t)
+
+	dir := filepath.Join(t.TempDir(), "objects")
+	code, said := dicomOf(m.out, "-o", dir, "--overlays")
+	if code != 0 {
+		t.Fatalf("exit code %d: %s", code, said)
+	}
+	for _, want := range []string{"2 reports, 2 presentation states, 2 secondary captures", "without: 1, " + notDICOM, "without: 1, " + noFemur, "without: 1, " + sameImage} {
+		if !strings.Contains(said, want) {
+			t.Errorf("does not say %q:\n%s", want, said)
+		}
+	}
+	objects := all(t, dir)
+	rows, err := csv.NewReader(bytes.NewReader(objects[documentsName])).ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(rows) != 1+2*3+3 {
+		t.Errorf("%d rows in %s, want 10:\n%s", len(rows), documentsName, objects[documentsName])
+	}
+	films := map[string][]byte{"a/good.dcm": good, "d.zip/in/packed.dcm": packed}
+	for _, row := range rows[1:] {
+		if row[2] == "" {
+			continue
+		}
+		samePatient(t, row, films[row[0]], objects[row[2]])
+		if _, err := exec.LookPath("dciodvfy"); err == nil {
+			out, err := exec.Command("dciodvfy", filepath.Join(dir, row[2])).CombinedOutput()
+			if err != nil || bytes.Contains(out, []byte("Error")) {
+				t.Errorf("%s: dciodvfy: %v\n%s", row[2], err, out)
+			}
+		}
+	}
+
+	again := filepath.Join(t.TempDir(), "again")
+	if code, said := dicomOf(m.out, "-o", again, "--overlays"); code != 0 {
+		t.Fatalf("exit code %d: %s", code, said)
+	}
+	for name, b := range all(t, again) {
+		if !bytes.Equal(b, objects[name]) {
+			t.Errorf("%s differs the second time", name)
+		}
+	}
+
+	// Without the overlays, and with one film less: what was of them goes.
+	if err := os.Remove(filepath.Join(m.films, "d.zip")); err != nil {
+		t.Fatal(err)
+	}
+	writeTo(t, filepath.Join(again, "mine.dcm"), []byte("kept"))
+	if code, said := dicomOf(m.out, "-o", again); code != exitNotMeasured || !strings.Contains(said, "without: 1, "+notThere) {
+		t.Errorf("exit code %d: %s", code, said)
+	}
+	var left []string
+	for name := range all(t, again) {
+		left = append(left, name[max(0, len(name)-7):])
+	}
+	slices.Sort(left)
+	if want := []string{"-pr.dcm", "-sr.dcm", "nts.csv", "ine.dcm"}; !slices.Equal(left, slices.Sorted(slices.Values(want))) {
+		t.Errorf("left: %v", left)
+	}
+}
+
+// samePatient wants an object to belong to its film's patient and study, under
+// the instance UID that the list gives.
+func samePatient(t *testing.T, row []string, film, object []byte) {
+	t.Helper()
+	open := func(b []byte) *part10.File {
+		f, err := part10.Open(bytes.NewReader(b), int64(len(b)), 1<<20)
+		if err != nil {
+			t.Fatalf("%s: %v", row[2], err)
+		}
+		return f
+	}
+	of, to := open(film), open(object)
+	for _, g := range []tag.Tag{tag.PatientName, tag.PatientID, tag.IssuerOfPatientID, tag.StudyInstanceUID, tag.StudyDate, tag.StudyTime, tag.StudyID, tag.AccessionNumber} {
+		if got, want := to.Data.Text(g), of.Data.Text(g); got != want {
+			t.Errorf("%s: %v is %q, the film's %q", row[2], g, got, want)
+		}
+	}
+	if got := to.Data.Text(tag.SOPInstanceUID); got != row[3] || got == of.Data.Text(tag.SOPInstanceUID) {
+		t.Errorf("%s: instance %s, listed as %s", row[2], got, row[3])
+	}
+	if to.Data.Text(tag.SeriesInstanceUID) == of.Data.Text(tag.SeriesInstanceUID) {
+		t.Errorf("%s is in the film's series", row[2])
+	}
+}
+
+// Objects must not be made of other films than the measured ones.
+func TestDicomRefuses(t *testing.T) {
+	m := newMeasured(t)
+	m.film(t, rampFilm(t, "2.25.100", plain), rowOf("changed.dcm", "2.25.100"))
+	m.film(t, rampFilm(t, "2.25.101", plain), rowOf("gone.dcm", "2.25.101"))
+	m.film(t, rampFilm(t, "2.25.102", plain), rowOf("other.dcm", "2.25.999")) // not the header's instance
+	m.finish(t)
+	writeTo(t, filepath.Join(m.films, "changed.dcm"), rampFilm(t, "2.25.100", func(f *simulate.Film, _ *dicomfile.Options) { f.Pixels[0]++ }))
+	if err := os.Remove(filepath.Join(m.films, "gone.dcm")); err != nil {
+		t.Fatal(err)
+	}
+	dir := filepath.Join(t.TempDir(), "objects")
+	code, said := dicomOf(m.out, "-o", dir)
+	if code != exitNotMeasured {
+		t.Errorf("exit code %d: %s", code, said)
+	}
+	for _, want := range []string{"0 reports, 0 presentation states", "without: 1, " + changed, "without: 1, " + notThere, "without: 1, " + headerLacks} {
+		if !strings.Contains(said, want) {
+			t.Errorf("does not say %q:\n%s", want, said)
+		}
+	}
+	for name := range all(t, dir) {
+		if name != documentsName {
+			t.Errorf("%s was left", name)
+		}
+	}
+
+	for name, tt := range map[string]struct {
+		args []string
+		want string
+	}{
+		"no run":          {nil, "name the output folder"},
+		"no folder":       {[]string{m.out}, "no folder for the objects"},
+		"not an output":   {[]string{m.films, "-o", dir}, "not the output of a finished run"},
+		"among the films": {[]string{m.out, "-o", filepath.Join(m.films, "new", "objects")}, "among the films"},
+	} {
+		if code, said := dicomOf(tt.args...); code != exitUsage || !strings.Contains(said, tt.want) {
+			t.Errorf("%s: exit code %d: %s", name, code, said)
+		}
+	}
+	if _, err := os.Stat(filepath.Join(m.films, "new")); !os.IsNotExist(err) {
+		t.Errorf("a folder was made among the films: %v", err)
+	}
+
+	m.report.Settings.Pseudonymise = true
+	m.finish(t)
+	if code, said := dicomOf(m.out, "-o", dir); code != exitUsage || !strings.Contains(said, "pseudonymised") {
+		t.Errorf("pseudonymised: exit code %d: %s", code, said)
+	}
+}
+
+// What people decided goes into the objects: corrected femurs as corrected,
+// rejected ones without numbers and drawing.
+func TestDicomReviewed(t *testing.T) {
+	m := newMeasured(t)
+	names := []string{"accepted.dcm", "corrected.dcm", "rejected.dcm", "nobody.dcm"}
+	for i, name := range names {
+		uid := fmt.Sprintf("2.25.10%d", i)
+		m.film(t, rampFilm(t, uid, plain), rowOf(name, uid))
+	}
+	m.finish(t)
+	corrected := rowOf("corrected.dcm", "2.25.101")
+	corrected.Record.Set(measure.NeckShaftAngle, 131.25, 1.5)
+	corrected.Geometry = lineOf("corrected.dcm")
+	corrected.Geometry.Midline[0].X = 11
+	decided := func(row int, state review.State) review.Outcome {
+		o := review.Outcome{Row: row}
+		o.State, o.Reviewer, o.At = state, "Garrowby Honor", time.Date(2024, 3, 2, 8, 0, 0, 0, time.UTC)
+		return o
+	}
+	reviews := map[int]review.Outcome{0: decided(0, review.Accepted), 1: decided(1, review.Corrected), 2: decided(2, review.Rejected)}
+	o := reviews[1]
+	o.Femur = &corrected
+	reviews[1] = o
+	o = reviews[2]
+	o.Reason = "another bone"
+	reviews[2] = o
+
+	finished, err := openFinished(m.out)
+	if err != nil {
+		t.Fatal(err)
+	}
+	w, err := newDocuments(t.Context(), finished, t.TempDir(), true)
+	if err != nil {
+		t.Fatal(err)
+	}
+	w.reviews = reviews
+	for _, rows := range byFilm(finished.femurs) {
+		if err := w.film(rows); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if w.written["report"] != 4 || w.written["presentation state"] != 3 || w.written["secondary capture"] != 2 || w.without[nothingDrawn] != 1 || w.without[oldOverlay] != 2 {
+		t.Errorf("wrote %v, without %v", w.written, w.without)
+	}
+	for _, d := range w.list {
+		if d.kind != "report" {
+			continue
+		}
+		b, err := os.ReadFile(filepath.Join(w.dir, d.file))
+		if err != nil {
+			t.Fatal(err)
+		}
+		f, err := part10.Open(bytes.NewReader(b), int64(len(b)), 1<<20)
+		if err != nil {
+			t.Fatal(err)
+		}
+		flag, want := f.Data.Text(tag.VerificationFlag), "VERIFIED"
+		if d.source == "nobody.dcm" {
+			want = "UNVERIFIED"
+		}
+		if flag != want {
+			t.Errorf("%s: %s, want %s", d.source, flag, want)
+		}
+		for _, has := range []struct {
+			text string
+			in   []string
+		}{
+			{"127.50", []string{"accepted.dcm", "corrected.dcm", "nobody.dcm"}}, // as measured
+			{"131.25", []string{"corrected.dcm"}},
+			{"another bone", []string{"rejected.dcm"}},
+			{"Garrowby Honor", []string{"accepted.dcm", "corrected.dcm", "rejected.dcm"}},
+		} {
+			if got := bytes.Contains(b, []byte(has.text)); got != slices.Contains(has.in, d.source) {
+				t.Errorf("%s holds %q: %v", d.source, has.text, got)
+			}
+		}
+	}
+}
