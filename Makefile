@@ -5,7 +5,9 @@ GO       ?= go
 FUZZTIME ?= 60s
 # No version stamp where git does not answer for this folder (another owner, no git).
 STAMP    := -buildvcs=$(shell git status >/dev/null 2>&1 && echo true || echo false)
-ACCURACY_FILMS ?= 210
+ACCURACY_FILMS ?= 480
+# A folder of femur surfaces (binary STL) to draw some of the films with; none.
+ACCURACY_MESHES ?=
 
 .PHONY: all build demo test bench accuracy fuzz clean packages test-packages
 
@@ -25,10 +27,14 @@ build: packages
 # that some films have no measurement, as in any archive.
 demo: build
 	rm -rf demo
-	bin/shaftgauge simulate -o demo/films --films 24 --seed 7
-	bin/shaftgauge measure demo/films -o demo/out || [ $$? -eq 3 ]
+	bin/shaftgauge simulate -o demo/films --films 32 --seed 7
+	@printf 'not a secret, it is a demo' > demo/key
+	bin/shaftgauge measure demo/films -o demo/out --key-file demo/key --nails testdata/demo/nails.csv || [ $$? -eq 3 ]
 	@echo
 	@echo "Rows, one a femur:   demo/out/measurements.csv"
+	@echo "Thickenings:         demo/out/focal.csv"
+	@echo "Both legs, and time: demo/out/pairs.csv"
+	@echo "Nails of a list:     demo/out/nails.csv"
 	@echo "Pictures to review:  demo/out/overlays/"
 	@echo "What was done:       demo/out/run.json"
 	@echo "The exact truth:     demo/films/truth.json"
@@ -52,7 +58,7 @@ bench: test-packages
 # The table is kept in the repository, so that a change shows.
 accuracy: build
 	@mkdir -p testdata/accuracy
-	bin/shaftgauge verify --films $(ACCURACY_FILMS) --seed 2026 --unseen \
+	bin/shaftgauge verify --films $(ACCURACY_FILMS) --seed 2026 --unseen $(addprefix --meshes ,$(ACCURACY_MESHES)) \
 		--csv testdata/accuracy/table.csv | tee testdata/accuracy/table.txt; exit $${PIPESTATUS[0]}
 
 # Every fuzz target for FUZZTIME.
