@@ -36,8 +36,10 @@ demo: build
 	@echo "Both legs, and time: demo/out/pairs.csv"
 	@echo "Nails of a list:     demo/out/nails.csv"
 	@echo "Pictures to review:  demo/out/overlays/"
+	@echo "The run at a glance: demo/out/report.html"
 	@echo "What was done:       demo/out/run.json"
 	@echo "The exact truth:     demo/films/truth.json"
+	@echo "To review the films: bin/shaftgauge review demo/out"
 
 # Everything. About five minutes on two cores.
 test: test-packages

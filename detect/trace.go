@@ -2,7 +2,6 @@ package detect
 
 import (
 	"math"
-	"sort"
 
 	"shaftgauge/measure/geom"
 )
@@ -392,9 +391,4 @@ func runningMedian(ls []level, slope []float64, get func(level) (float64, bool))
 		}
 	}
 	return out
-}
-
-func median(v []float64) float64 {
-	sort.Float64s(v)
-	return v[len(v)/2]
 }

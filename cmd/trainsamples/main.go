@@ -23,7 +23,6 @@ import (
 	"fmt"
 	"math"
 	"os"
-	"path/filepath"
 
 	"shaftgauge/pipeline/simulate"
 )
@@ -83,24 +82,7 @@ func readMeshes(folder string) ([]*simulate.Mesh, error) {
 	if folder == "" {
 		return nil, nil
 	}
-	names, err := filepath.Glob(filepath.Join(folder, "*.stl"))
-	if err != nil || len(names) == 0 {
-		return nil, fmt.Errorf("no *.stl in %s", folder)
-	}
-	var out []*simulate.Mesh
-	for _, name := range names {
-		f, err := os.Open(name)
-		if err != nil {
-			return nil, err
-		}
-		m, err := simulate.ReadSTL(f)
-		f.Close()
-		if err != nil {
-			return nil, fmt.Errorf("%s: %w", name, err)
-		}
-		out = append(out, m)
-	}
-	return out, nil
+	return simulate.ReadMeshes(folder)
 }
 
 func record(s simulate.Sample) []byte {

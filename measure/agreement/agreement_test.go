@@ -158,11 +158,9 @@ func TestWilson(t *testing.T) {
 	}
 }
 
-func TestAreaOfHanleyAndMcNeil(t *testing.T) {
-	// Hanley, McNeil, Radiology 143 (1982) 29–36, table I: 109 CT ratings. Area as
-	// printed, 0.893; DeLong's standard error and the cuts by arithmetic.
-	var score []float64
-	var positive []bool
+// ratings are those of 58 normal and 51 abnormal CT scans.
+// Source: Hanley, McNeil, Radiology 143 (1982) 29–36, table I.
+func ratings() (score []float64, positive []bool) {
 	for rating, n := range [][2]int{{33, 3}, {6, 2}, {6, 2}, {11, 11}, {2, 33}} {
 		for k := range 2 {
 			for range n[k] {
@@ -170,6 +168,12 @@ func TestAreaOfHanleyAndMcNeil(t *testing.T) {
 			}
 		}
 	}
+	return score, positive
+}
+
+func TestAreaOfHanleyAndMcNeil(t *testing.T) {
+	// Area as printed, 0.893; DeLong's standard error and the cuts by arithmetic.
+	score, positive := ratings()
 	c := must(Area(score, positive))(t)
 	near(t, "area", c.Area, 0.893, 0.0005)
 	near(t, "area", c.Area, 2642.0/2958, 1e-12)

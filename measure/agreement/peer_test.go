@@ -84,15 +84,7 @@ func TestAreaAsPROC(t *testing.T) {
 	want := peer(t, "Rscript", "-e", "suppressMessages(library(pROC))",
 		`s <- c(rep(1:5, c(33,6,6,11,2)), rep(1:5, c(3,2,2,11,33))); g <- rep(0:1, c(58,51))
 r <- roc(g, s, quiet=TRUE, direction="<"); i <- ci.auc(r, method="delong"); v <- c(auc(r), i[1], i[3])`+printR)
-	var score []float64
-	var positive []bool
-	for rating, n := range [][2]int{{33, 3}, {6, 2}, {6, 2}, {11, 11}, {2, 33}} {
-		for k := range 2 {
-			for range n[k] {
-				score, positive = append(score, float64(rating+1)), append(positive, k == 1)
-			}
-		}
-	}
+	score, positive := ratings()
 	c := must(Area(score, positive))(t)
 	compare(t, []float64{c.Area, c.CI.Low, c.CI.High}, want, 1e-9)
 }

@@ -12,6 +12,7 @@ export const keys = [
   ["m", "note", "to the note"],
   ["g", "places", "choose the next place to move; then the arrow keys move it"],
   ["h", "edges", "move edges, on or off"],
+  ["j", "levels", "move levels, on or off"],
   ["o", "beside", "show the next other film beside, or none"],
   ["f", "fit", "whole film"],
   ["1", "real", "one film pixel to one of the screen"],

@@ -134,7 +134,7 @@ function correction(name, to) {
 // change adds a correction; a later one of the same place takes the place of the
 // earlier. The server measures again.
 async function change(c) {
-  const same = (o) => o.kind === c.kind && c.kind !== "edge" && o.name === c.name;
+  const same = (o) => o.kind === c.kind && (c.kind === "landmark" ? o.name === c.name : c.kind === "head_radius");
   state.corrections = [...state.corrections.filter((o) => !same(o)), c];
   await again();
 }
@@ -301,6 +301,7 @@ const actions = {
     if (names.length) { pick(names[(names.indexOf(view.picked) + 1) % names.length]); view.canvas.focus(); }
   },
   edges: () => { $("edit-edges").checked = !$("edit-edges").checked; },
+  levels: () => { $("edit-levels").checked = !$("edit-levels").checked; },
   beside: () => { if (state.row) showBeside(state.related + 1 < state.row.related.length ? state.related + 1 : -1); },
   fit: () => { view.fit(); beside.fit(); },
   real: () => view.real(),
@@ -383,7 +384,8 @@ function drag() {
     if (!view.film) return;
     const p = view.point(e), name = shown.has("places") ? view.nearPlace(p) : "";
     const edge = !name && $("edit-edges").checked ? view.nearEdge(p) : null;
-    held = name ? { name } : edge ? { edge } : { pan: p };
+    const level = !name && !edge && $("edit-levels").checked && view.onLevel(p);
+    held = name ? { name } : edge ? { edge } : level ? { level: view.toFilm(p) } : { pan: p };
     held.last = p;
     if (name) pick(name);
     c.setPointerCapture(e.pointerId);
@@ -406,6 +408,7 @@ function drag() {
     held = null;
     if (!was.far) return;
     if (was.name) change(correction(was.name, at));
+    if (was.level) change({ kind: "level", from: [was.level.X, was.level.Y], to: [at.X, at.Y] });
     if (was.edge) change({ kind: "edge", name: was.edge.name, from: [was.edge.from.X, was.edge.from.Y], to: [at.X, at.Y] });
   };
   c.addEventListener("pointerup", end);

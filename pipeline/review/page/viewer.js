@@ -123,6 +123,15 @@ export class Viewer {
     return best;
   }
 
+  // onLevel tells whether a point on the element lies on a drawn level.
+  onLevel(p) {
+    return Object.values((this.geometry && this.geometry.levels) || {}).some(([a, b]) => {
+      const s = this.fromFilm(a.X, a.Y), e = this.fromFilm(b.X, b.Y), dx = e.x - s.x, dy = e.y - s.y;
+      const t = Math.max(0, Math.min(1, ((p.x - s.x) * dx + (p.y - s.y) * dy) / (dx * dx + dy * dy || 1)));
+      return Math.hypot(s.x + t * dx - p.x, s.y + t * dy - p.y) < 8;
+    });
+  }
+
   // nearLevel is the index of the mid-line's point nearest to a point.
   nearLevel(p) {
     const f = this.toFilm(p);
