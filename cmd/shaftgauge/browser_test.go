@@ -191,7 +191,7 @@ func TestReviewInBrowser(t *testing.T) {
 		t.Error("after loading again the head is where it was before the correction")
 	}
 	if picturesOf != "" {
-		do(t, ctx, chromedp.Navigate("file://"+filepath.Join(out, pageName)))
+		do(t, ctx, chromedp.Navigate("file://"+filepath.Join(out, pageName)+"#first"))
 		keepPicture(t, ctx, "report.png")
 	}
 }
