@@ -509,6 +509,7 @@ func (c *candidate) outline() (peak, length float64) {
 	for i := range y {
 		v[i] = y[i] + b.height*m.shape(i, b.at) - m.course(&b, i)
 	}
+	peak, _ = summit(f.x, v, b, m.length, m.rough(y, bump{at: b.at, unit: 1, coef: [bumpTerms]float64{b.coef[0], b.coef[1], b.coef[2], b.coef[3]}}))
 	v = smoothed(f.x, v, math.Max(peakLeast, peakPart*m.length))
 	lo, hi := max(0, b.at-2*m.near), min(len(v)-1, b.at+2*m.near)
 	top := b.at
@@ -517,20 +518,13 @@ func (c *candidate) outline() (peak, length float64) {
 			top = i
 		}
 	}
-	from, to := top, top
-	for from > lo && v[from-1] >= peakNearly*v[top] {
-		from--
-	}
-	for to < hi && v[to+1] >= peakNearly*v[top] {
-		to++
-	}
 	length = m.length
 	if a, ok := f.crossing(v, top, -1, v[top]/2); ok {
 		if z, ok := f.crossing(v, top, 1, v[top]/2); ok {
 			length = z - a
 		}
 	}
-	return (f.x[from] + f.x[to]) / 2, length
+	return peak, length
 }
 
 // crossing returns the level where v first falls below half, from index top on in
@@ -563,9 +557,8 @@ func smoothed(x, y []float64, h float64) []float64 {
 // The half-width of the local quadratic that smooths a bump's outline, in mm at
 // least and in lengths of the bump, and how near to the highest is nearly.
 const (
-	peakLeast  = 4.0
-	peakPart   = 0.35
-	peakNearly = 0.97
+	peakLeast = 4.0
+	peakPart  = 0.35
 )
 
 // norm is the square root of the sum of squares.

@@ -31,9 +31,8 @@ func femur(f detect.Femur, h intake.Header, sc scale, nails []measure.Nail, base
 	for _, why := range id.reasons {
 		r.AddReason(why)
 	}
-	if f.Found < sureFemur || !id.facing && !id.directed {
-		// A tube of which the picture tells neither end nor side may be any bone,
-		// or none: no number, whatever the header says.
+	if !surelyFemur(f, id, sc) {
+		// No number, whatever the header says.
 		return refusedWith(measure.Femur{}, r, measure.FemurUncertain)
 	}
 	f = withOwnJoints(f, id)
@@ -64,6 +63,11 @@ func femur(f detect.Femur, h intake.Header, sc scale, nails []measure.Nail, base
 	shaft.MeasureJoints(&r, opt, joints(f, id, sp))
 	out.Nails = fitNails(&r, shaft, nails, opt)
 	dropHidden(&r, f)
+	dropBeside(&r, f, shaft)
+	if !id.directed { // a level counts from an end
+		delete(r.Values, measure.IsthmusLevel)
+		delete(r.Values, measure.BowApex)
+	}
 	findFocal(&out, &r, f, id, sp, shaft, opt)
 	compare(&r, f, id, sp, shaft, opt)
 	calibration.Kept().Apply(&r)

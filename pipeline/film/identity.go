@@ -12,8 +12,25 @@ import (
 // sure is the probability from which the picture's own word counts.
 const sure = 0.97
 
-// sureFemur is the probability from which what was found counts as a femur.
-const sureFemur = 0.8
+// From which probability what was found counts as a femur: as a rule; on a plain
+// lateral film, which no other bone was taken for; and where the picture tells
+// neither end nor side, so that it may be a piece of any tube: then only on a film
+// of known scale, at which the tube is as wide as a femur. Chosen on simulated
+// films of femurs and of other bones and things.
+const (
+	sureFemur       = 0.8
+	sureLateral     = 0.3
+	sureOfPiece     = 0.98
+	plainlyLateral  = 0.03 // at most that the view is AP
+	plainlyProximal = 0.9  // at least that the proximal end is known
+)
+
+// surelyFemur tells whether f may be measured as a femur.
+func surelyFemur(f detect.Femur, id identity, sc scale) bool {
+	lateral := f.FrontalView <= plainlyLateral && f.ProximalFirst >= plainlyProximal
+	told := id.facing || id.directed || sc.known && f.Found >= sureOfPiece
+	return told && (f.Found >= sureFemur || lateral && f.Found >= sureLateral)
+}
 
 // identity is what a row says of which femur it shows, and which way its edges
 // run and face.

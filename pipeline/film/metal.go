@@ -1,8 +1,11 @@
 package film
 
 import (
+	"math"
+
 	"shaftgauge/detect"
 	"shaftgauge/measure"
+	"shaftgauge/measure/geom"
 )
 
 // noteMetal writes the implant's kind and what its metal does to the row.
@@ -32,8 +35,29 @@ var needs = []struct {
 	{outer: 0.05, inner: 1, of: []measure.Quantity{measure.NeckShaftAngle, measure.FemoralOffset, measure.AnatomicLateralDistal,
 		measure.AnatomicMechanicalAngle}},
 	// The narrowest place of the whole canal.
-	{outer: 1, inner: 0.05, of: []measure.Quantity{measure.IsthmusLevel, measure.IsthmusCanalWidth, measure.IsthmusOuterWidth,
-		measure.IsthmusCorticalIndex, measure.CanalFlareIndex}},
+	{outer: 1, inner: 0.05, of: ofIsthmus},
+}
+
+// ofIsthmus are the quantities of the canal's narrowest place.
+var ofIsthmus = []measure.Quantity{measure.IsthmusLevel, measure.IsthmusCanalWidth, measure.IsthmusOuterWidth,
+	measure.IsthmusCorticalIndex, measure.CanalFlareIndex}
+
+// isthmusSeen is how far to both sides of the isthmus, in mm, every edge must be
+// seen on a femur of which metal hides any.
+const isthmusSeen geom.MM = 4
+
+// dropBeside takes out an isthmus with edges hidden beside it.
+func dropBeside(r *measure.Record, f detect.Femur, shaft *measure.Shaft) {
+	if at, ok := r.Values[measure.IsthmusLevel]; ok && f.MetalOverOuter+f.MetalOverInner > 0 {
+		outer, canal := shaft.OuterWidth(), shaft.CanalWidth()
+		for i, s := range shaft.S {
+			if math.Abs(s-at.X) <= isthmusSeen && math.IsNaN(outer[i]+canal[i]) {
+				for _, q := range ofIsthmus {
+					delete(r.Values, q)
+				}
+			}
+		}
+	}
 }
 
 // dropHidden takes out what needs a long stretch of edges of which metal hides
