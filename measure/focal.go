@@ -509,7 +509,7 @@ func (c *candidate) outline() (peak, length float64) {
 	for i := range y {
 		v[i] = y[i] + b.height*m.shape(i, b.at) - m.course(&b, i)
 	}
-	peak, _ = summit(f.x, v, b, m.length, m.rough(y, bump{at: b.at, unit: 1, coef: [bumpTerms]float64{b.coef[0], b.coef[1], b.coef[2], b.coef[3]}}))
+	peak = summit(f.x, v, b, m.length, m.rough(y, bump{at: b.at, unit: 1, coef: [bumpTerms]float64{b.coef[0], b.coef[1], b.coef[2], b.coef[3]}}))
 	v = smoothed(f.x, v, math.Max(peakLeast, peakPart*m.length))
 	lo, hi := max(0, b.at-2*m.near), min(len(v)-1, b.at+2*m.near)
 	top := b.at

@@ -33,9 +33,8 @@ var outlineLengths = [...]float64{0.65, 0.77, 0.88, 1, 1.14, 1.3, 1.5}
 // summit is the mean over the outlines that a bump may have, each weighted by how
 // well it explains v, of the middle of the levels that are nearly as high as the
 // highest. v is what stands above the baseline, levels x; sigma the standard
-// deviation of independent levels; b and length the first fit. sd is the standard
-// deviation of that mean.
-func summit(x, v []float64, b bump, length, sigma float64) (at, sd float64) {
+// deviation of independent levels; b and length the first fit.
+func summit(x, v []float64, b bump, length, sigma float64) float64 {
 	step := x[1] - x[0]
 	reach, shift := int(outlineReach*length/step), int(outlineShift*length/step)
 	lo, hi := max(0, b.at-reach), min(len(v)-1, b.at+reach)
@@ -74,16 +73,14 @@ func summit(x, v []float64, b bump, length, sigma float64) (at, sd float64) {
 			}
 		}
 	}
-	var w, m, q float64
+	var w, m float64
 	for _, t := range trials {
 		p, d := math.Exp(t.gain-most), t.at-x[b.at]
 		w += p
 		m += p * d
-		q += p * d * d
 	}
 	if w == 0 {
-		return x[b.at], length / 2
+		return x[b.at]
 	}
-	m /= w
-	return x[b.at] + m, math.Sqrt(math.Max(0, q/w-m*m))
+	return x[b.at] + m/w
 }
