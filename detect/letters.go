@@ -1,6 +1,9 @@
 package detect
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 const (
 	letterStep   = 0.3  // mm of depth of one place looked at
@@ -31,7 +34,8 @@ func (c *course) letters(g *plane) []bool {
 	if len(all) == 0 {
 		return out
 	}
-	usual := median(all)
+	slices.Sort(all)
+	usual := all[len(all)/2]
 	deepest := all[len(all)*9/10] + letterMargin
 	rows := int((lineOutside+deepest)/letterStep) + 1
 	v := make([]float64, rows*n)
