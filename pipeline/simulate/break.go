@@ -11,8 +11,9 @@ type Break struct {
 
 // moved is the pose of the part beyond the fracture.
 func (k *Break) moved(p Pose) Pose {
-	at := p.placement().world(vec{p.Pivot[0], p.Pivot[1], k.Z})
-	shift := p.placement().r.mul(vec{k.Shift[0], k.Shift[1], -k.Overriding})
+	was := p.placement()
+	at := was.world(vec{p.Pivot[0], p.Pivot[1], k.Z})
+	shift := was.r.mul(vec{k.Shift[0], k.Shift[1], -k.Overriding})
 	p.Pivot = vec{p.Pivot[0], p.Pivot[1], k.Z}
 	p.At = at.add(shift)
 	p.Slant += k.Angle

@@ -181,9 +181,38 @@ func (t *stage) quantiles(x *plane, sample []int) (lo, hi float32) {
 	for i, p := range sample {
 		v[i] = x.v[p]
 	}
-	slices.Sort(v)
-	at := func(q float64) float32 { return v[int(q*float64(len(v)-1))] }
+	at := func(q float64) float32 { return selected(v, int(q*float64(len(v)-1))) }
 	return at(t.Style.Low), at(t.Style.High)
+}
+
+// selected returns the value that place k of v would hold if v were sorted, and
+// reorders v (Hoare, Comm. ACM 4 (1961) 321).
+func selected(v []float32, k int) float32 {
+	for lo, hi := 0, len(v)-1; lo < hi; {
+		pivot := v[lo+(hi-lo)/2]
+		i, j := lo, hi
+		for i <= j {
+			for v[i] < pivot {
+				i++
+			}
+			for v[j] > pivot {
+				j--
+			}
+			if i <= j {
+				v[i], v[j] = v[j], v[i]
+				i++
+				j--
+			}
+		}
+		if k <= j {
+			hi = j
+		} else if k >= i {
+			lo = i
+		} else {
+			break
+		}
+	}
+	return v[k]
 }
 
 // mask blanks what is outside the field, if the vendor does so.

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"sync"
 
 	"shaftgauge/measure/geom"
 )
@@ -19,7 +20,36 @@ type Mesh struct {
 	Length    float64
 
 	centres []vec // of the sections, every meshStep from meshTop
+	ring    ring  // who lies next to whom, alike for all shapes of a surface
 }
+
+// ring lists the neighbours of vertices: those that an edge of a triangle leads
+// to, once for every triangle.
+type ring struct{ first, next []int32 }
+
+func newRing(vertices int, tri [][3]int32) ring {
+	r := ring{first: make([]int32, vertices+1), next: make([]int32, 6*len(tri))}
+	for _, t := range tri {
+		for _, i := range t {
+			r.first[i+1] += 2
+		}
+	}
+	for i := range vertices {
+		r.first[i+1] += r.first[i]
+	}
+	fill := append([]int32(nil), r.first...)
+	put := func(i, j int32) { r.next[fill[i]] = j; fill[i]++ }
+	for _, t := range tri {
+		for k := range 3 {
+			i, j := t[k], t[(k+1)%3]
+			put(i, j)
+			put(j, i)
+		}
+	}
+	return r
+}
+
+func (r *ring) of(i int) []int32 { return r.next[r.first[i]:r.first[i+1]] }
 
 const (
 	meshStep = 2.0
@@ -70,6 +100,7 @@ func ReadSTL(r io.Reader) (*Mesh, error) {
 			m.Triangles = append(m.Triangles, tri)
 		}
 	}
+	m.ring = newRing(len(m.Vertices), m.Triangles)
 	if err := m.orient(); err != nil {
 		return nil, err
 	}
@@ -241,201 +272,53 @@ func (m *Mesh) inset(a Anatomy, by float64) []vec {
 		out[i] = p.sub(n.mul(max(0.4, t+by*a.Soft*soft.at(p[2]))))
 	}
 	// Laplacian smoothing rounds what the ridges leave.
+	before := make([]vec, len(out))
 	for range 6 {
-		sum, count := make([]vec, len(out)), make([]float64, len(out))
-		for _, t := range m.Triangles {
-			for k := range 3 {
-				i, j := t[k], t[(k+1)%3]
-				sum[i], sum[j] = sum[i].add(out[j]), sum[j].add(out[i])
-				count[i]++
-				count[j]++
-			}
-		}
+		copy(before, out)
 		for i := range out {
-			if count[i] > 0 {
-				out[i] = out[i].mul(0.5).add(sum[i].mul(0.5 / count[i]))
+			near := m.ring.of(i)
+			if len(near) == 0 {
+				continue
 			}
+			var sum vec
+			for _, j := range near {
+				sum = sum.add(before[j])
+			}
+			out[i] = before[i].mul(0.5).add(sum.mul(0.5 / float64(len(near))))
 		}
 	}
 	return out
-}
-
-// shadow is a surface projected on the detector: where the ray through a place
-// enters and leaves it.
-type shadow struct {
-	tri  []flat
-	bins map[[2]int16][]int32 // by squares of binSize on the detector
-}
-
-const binSize = 4.0
-
-// flat is a projected triangle. 1/(SID − Z) is linear on the detector.
-type flat struct {
-	a, b, c geom.PointMM
-	depth   [3]float64 // 1/(SID − Z)
-	area    float64    // twice, signed: positive where the ray leaves the solid or enters it, alike for all
-}
-
-func newShadow(beam Beam, place *placement, v []vec, tri [][3]int32) *shadow {
-	s := &shadow{tri: make([]flat, len(tri)), bins: make(map[[2]int16][]int32)}
-	for i, t := range tri {
-		var f flat
-		var p [3]geom.PointMM
-		for k := range 3 {
-			w := place.world(v[t[k]])
-			p[k] = beam.project(w)
-			f.depth[k] = 1 / (beam.SID - w[2])
-		}
-		f.a, f.b, f.c = p[0], p[1], p[2]
-		f.area = f.b.Sub(f.a).Cross(f.c.Sub(f.a))
-		s.tri[i] = f
-		lo := geom.PointMM{X: min(f.a.X, f.b.X, f.c.X), Y: min(f.a.Y, f.b.Y, f.c.Y)}
-		hi := geom.PointMM{X: max(f.a.X, f.b.X, f.c.X), Y: max(f.a.Y, f.b.Y, f.c.Y)}
-		for y := bin(lo.Y); y <= bin(hi.Y); y++ {
-			for x := bin(lo.X); x <= bin(hi.X); x++ {
-				s.bins[[2]int16{x, y}] = append(s.bins[[2]int16{x, y}], int32(i))
-			}
-		}
-	}
-	return s
-}
-
-func bin(x float64) int16 { return int16(math.Floor(x / binSize)) }
-
-// chord returns the length in mm of the ray through p inside the surface; where
-// the surface is open along it, from its first to its last meeting.
-func (s *shadow) chord(beam Beam, p geom.PointMM) float64 {
-	inside, whole, closed := s.cross(beam, p)
-	if !closed {
-		return whole
-	}
-	return inside
-}
-
-// cross returns the length in mm of the ray through p inside the surface, that
-// from its first to its last meeting, and whether the surface is closed along it.
-func (s *shadow) cross(beam Beam, p geom.PointMM) (inside, whole float64, closed bool) {
-	sum, sign := 0.0, 0
-	first, last := math.Inf(1), math.Inf(-1)
-	for _, i := range s.bins[[2]int16{bin(p.X), bin(p.Y)}] {
-		f := &s.tri[i]
-		if f.area == 0 {
-			continue
-		}
-		u := f.b.Sub(p).Cross(f.c.Sub(p)) / f.area
-		v := f.c.Sub(p).Cross(f.a.Sub(p)) / f.area
-		w := 1 - u - v
-		if u < 0 || v < 0 || w < 0 {
-			continue
-		}
-		z := beam.SID - 1/(u*f.depth[0]+v*f.depth[1]+w*f.depth[2])
-		first, last = min(first, z), max(last, z)
-		if f.area > 0 {
-			sum += z
-			sign++
-		} else {
-			sum -= z
-			sign--
-		}
-	}
-	dx, dy := p.X-beam.X, p.Y-beam.Y
-	slant := math.Sqrt(1 + (dx*dx+dy*dy)/(beam.SID*beam.SID))
-	return math.Abs(sum) * slant, max(0, last-first) * slant, sign == 0
-}
-
-const (
-	// patchedMM above the end of a mesh its surface may consist of patches that do
-	// not meet; slitMM is the widest slit between them.
-	patchedMM = 70.0
-	slitMM    = 12.0
-	// leastChord is the shortest chord in mm that is no slit.
-	leastChord = 0.2
-	// chordStep is the distance of the places of a chord map in mm.
-	chordStep = 0.3
-	// jointWall is the wall of a joint's bone over the cortex' thickness at the
-	// isthmus.
-	jointWall = 0.16
-)
-
-// chordMap holds the lengths of rays through a surface made of patches, from the
-// first to the last meeting, on a part of the detector; slits are closed.
-type chordMap struct {
-	origin     geom.PointMM
-	rows, cols int
-	v          []float32
-}
-
-// chords maps the rectangle from lo to hi.
-func (s *shadow) chords(beam Beam, lo, hi geom.PointMM) *chordMap {
-	m := &chordMap{origin: lo, rows: int((hi.Y-lo.Y)/chordStep) + 2, cols: int((hi.X-lo.X)/chordStep) + 2}
-	m.v = make([]float32, m.rows*m.cols)
-	for i := range m.v {
-		p := lo.Add(geom.PointMM{X: chordStep * float64(i%m.cols), Y: chordStep * float64(i/m.cols)})
-		if _, whole, _ := s.cross(beam, p); whole > leastChord {
-			m.v[i] = float32(whole)
-		}
-	}
-	for c := range m.cols {
-		m.close(c, m.cols, m.rows, slitMM)
-	}
-	for r := range m.rows {
-		m.close(r*m.cols, 1, m.cols, slitMM/2)
-	}
-	return m
-}
-
-// close goes over linearly across the slits of at most widest mm in the line of n
-// places from start on.
-func (m *chordMap) close(start, step, n int, widest float64) {
-	last := -1
-	for k := range n {
-		b := m.v[start+k*step]
-		if b == 0 {
-			continue
-		}
-		if last >= 0 && float64(k-last-1)*chordStep <= widest {
-			a := m.v[start+last*step]
-			for j := last + 1; j < k; j++ {
-				m.v[start+j*step] = a + (b-a)*float32(j-last)/float32(k-last)
-			}
-		}
-		last = k
-	}
-}
-
-// at returns the chord at p, bilinear; 0 off the map.
-func (m *chordMap) at(p geom.PointMM) float64 {
-	p = p.Sub(m.origin).Mul(1 / chordStep)
-	x, y := int(math.Floor(p.X)), int(math.Floor(p.Y))
-	if x < 0 || y < 0 || x+1 >= m.cols || y+1 >= m.rows {
-		return 0
-	}
-	fx, fy := p.X-float64(x), p.Y-float64(y)
-	v := m.v[y*m.cols+x:]
-	w := v[m.cols:]
-	return (1-fy)*((1-fx)*float64(v[0])+fx*float64(v[1])) + fy*((1-fx)*float64(w[0])+fx*float64(w[1]))
 }
 
 // meshShells are the medullary surfaces that are averaged, as shares of the
 // transition's width.
 var meshShells = [...]float64{-0.33, 0, 0.33}
 
-// stagedMesh is a mesh in its place.
+// stagedMesh is a mesh in its place. What not every picture needs is made when
+// it is first asked for.
 type stagedMesh struct {
 	*Mesh
 	anatomy Anatomy
 	beam    Beam
 	place   *placement
 	outer   *shadow
-	inner   [len(meshShells)]*shadow
-	joint   *chordMap // of the distal end of outer
+	inner   func() *[len(meshShells)]*shadow
+	end     [2]geom.PointMM  // corners of the part of the detector that the distal end is projected on
+	joint   func() *chordMap // of outer there
+
+	head  func() (geom.Circle, bool) // the outline of the head
+	waist func() waist
 }
 
 func (m *Mesh) stage(beam Beam, a Anatomy, place *placement) *stagedMesh {
 	s := &stagedMesh{Mesh: m, anatomy: a, beam: beam, place: place, outer: newShadow(beam, place, m.Vertices, m.Triangles)}
-	for i, by := range meshShells {
-		s.inner[i] = newShadow(beam, place, m.inset(a, by), m.Triangles)
-	}
+	s.inner = sync.OnceValue(func() *[len(meshShells)]*shadow {
+		var in [len(meshShells)]*shadow
+		for i, by := range meshShells {
+			in[i] = newShadow(beam, place, m.inset(a, by), m.Triangles)
+		}
+		return &in
+	})
 	lo, hi := geom.PointMM{X: math.Inf(1), Y: math.Inf(1)}, geom.PointMM{X: math.Inf(-1), Y: math.Inf(-1)}
 	for _, p := range m.Vertices {
 		if p[2] > m.Length-patchedMM-10 {
@@ -443,7 +326,9 @@ func (m *Mesh) stage(beam Beam, a Anatomy, place *placement) *stagedMesh {
 			lo, hi = geom.PointMM{X: min(lo.X, q.X), Y: min(lo.Y, q.Y)}, geom.PointMM{X: max(hi.X, q.X), Y: max(hi.Y, q.Y)}
 		}
 	}
-	s.joint = s.outer.chords(beam, lo.Sub(geom.PointMM{X: 1, Y: 1}), hi)
+	s.end = [2]geom.PointMM{lo.Sub(geom.PointMM{X: 1, Y: 1}), hi}
+	s.joint = sync.OnceValue(func() *chordMap { return s.outer.chords(beam, s.end[0], s.end[1]) })
+	s.head, s.waist = sync.OnceValues(s.findHead), sync.OnceValue(s.findWaist)
 	return s
 }
 
@@ -451,34 +336,39 @@ func (m *Mesh) stage(beam Beam, a Anatomy, place *placement) *stagedMesh {
 func (s *stagedMesh) add(out *plane, g grid, ph *Physics, tex *tile) {
 	cancellous := s.anatomy.cancellous()
 	wall := 2 * jointWall * s.anatomy.Thickness
+	inner := s.inner()
 	rows(g.rows, func(r int) {
 		for c := range g.cols {
 			p := g.place(float64(c), float64(r))
+			if len(s.outer.near(p)) == 0 && !s.atEnd(p) {
+				continue
+			}
 			w := vec{p.X, p.Y, 0}
 			m := s.place.body(w.add(s.beam.source().sub(w).mul(s.place.at[2] / s.beam.SID)))
 			fromEnd := s.Length - m[2]
-			whole := s.outer.chord(s.beam, p)
-			if fromEnd < patchedMM {
-				if _, whole, _ = s.outer.cross(s.beam, p); whole < leastChord {
-					whole = s.joint.at(p)
-				}
+			whole, first, closed := s.outer.cross(s.beam, p)
+			if !closed || fromEnd < patchedMM {
+				whole = first
+			}
+			if fromEnd < patchedMM && whole < leastChord {
+				whole = s.joint().at(p)
 			}
 			if whole <= 0 {
 				continue
 			}
 			hollow := 0.0
-			for _, in := range s.inner {
+			for _, in := range inner {
 				h, _, closed := in.cross(s.beam, p)
 				if !closed {
 					h = whole - wall
 				}
-				hollow += max(0, min(whole, h)) / float64(len(s.inner))
+				hollow += max(0, min(whole, h)) / float64(len(inner))
 			}
 			if fromEnd < patchedMM {
 				// Towards the end, a thin wall all around.
 				least := whole
 				for _, o := range [4]geom.PointMM{{X: wall / 2}, {X: -wall / 2}, {Y: wall / 2}, {Y: -wall / 2}} {
-					least = min(least, s.joint.at(p.Add(o)))
+					least = min(least, s.joint().at(p.Add(o)))
 				}
 				f := smooth((patchedMM - fromEnd) / 20)
 				hollow += f * (max(0, least-wall) - hollow)
@@ -489,11 +379,16 @@ func (s *stagedMesh) add(out *plane, g grid, ph *Physics, tex *tile) {
 	})
 }
 
+// atEnd says whether p lies where the distal end is projected.
+func (s *stagedMesh) atEnd(p geom.PointMM) bool {
+	return p.X > s.end[0].X-1 && p.Y > s.end[0].Y-1 && p.X < s.end[1].X+1 && p.Y < s.end[1].Y+1
+}
+
 // profile of a mesh's shaft.
 func (s *stagedMesh) profile() profile {
 	outer := func(p geom.PointMM) bool { return s.outer.chord(s.beam, p) > 0 }
 	return profile{outer: outer, whole: outer, centre: s.Centre, flareZ: s.anatomy.FlareAt * s.anatomy.Length,
-		inner: func(p geom.PointMM) bool { return s.inner[len(meshShells)/2].chord(s.beam, p) > 0 }}
+		inner: func(p geom.PointMM) bool { return s.inner()[len(meshShells)/2].chord(s.beam, p) > 0 }}
 }
 
 // trochanter returns the projected tip of the lesser trochanter: of the summits

@@ -12,11 +12,11 @@ import (
 // narrowest neck and the tip of the greater trochanter.
 func (t *stage) meshMarks(m map[string]geom.PointMM, l *stagedLeg, mid []outline) {
 	at0 := nearLevel(mid, 0)
-	if c, ok := t.meshHead(l); ok {
+	if c, ok := l.mesh.head(); ok {
 		m["head_centre"] = c.C
 	}
-	if a, b, ok := t.meshWaist(l); ok {
-		m["neck_centre"] = a.Add(b).Mul(0.5)
+	if w := l.mesh.waist(); w.ok {
+		m["neck_centre"] = w.superior.Add(w.inferior).Mul(0.5)
 	}
 	if tip, ok := l.mesh.greater(at0, mid[0].centre.Sub(at0.centre).Unit()); ok {
 		m["greater_trochanter"] = tip
@@ -68,15 +68,17 @@ const (
 	headReach = 1.5
 )
 
-// meshHead fits a circle to the projected rim of a mesh's head where it is free
+// hit says whether the ray through p meets the bone.
+func (s *stagedMesh) hit(p geom.PointMM) bool { return s.outer.chord(s.beam, p) > 0 }
+
+// findHead fits a circle to the projected rim of a mesh's head where it is free
 // of the neck, on the detector.
-func (t *stage) meshHead(l *stagedLeg) (geom.Circle, bool) {
-	hit := func(p geom.PointMM) bool { return l.mesh.outer.chord(t.Beam, p) > 0 }
-	m := l.mesh
-	c := t.Beam.project(l.place.world(m.Head))
-	r := m.headRadius() * t.Beam.SID / (t.Beam.SID - l.place.world(m.Head)[2])
-	x, y := m.Centre(m.Head[2] + 2*m.headRadius())
-	axis := c.Sub(t.Beam.project(l.place.world(vec{x, y, m.Head[2] + 1.6*m.headRadius()}))).Unit()
+func (s *stagedMesh) findHead() (geom.Circle, bool) {
+	hit, radius := s.hit, s.headRadius()
+	c := s.beam.project(s.place.world(s.Head))
+	r := radius * s.beam.SID / (s.beam.SID - s.place.world(s.Head)[2])
+	x, y := s.Centre(s.Head[2] + 2*radius)
+	axis := c.Sub(s.beam.project(s.place.world(vec{x, y, s.Head[2] + 1.6*radius}))).Unit()
 	var rim []geom.PointMM
 	for deg := -freeRim; deg <= freeRim; deg += 3 {
 		sn, cs := sincosDeg(float64(deg))
@@ -113,7 +115,7 @@ func (t *stage) headRim(l *stagedLeg) []geom.PointMM {
 	if b := l.femur; b != nil {
 		return t.rim(&b.solids[b.head].outer, &l.place, n)
 	}
-	c, ok := t.meshHead(l)
+	c, ok := l.mesh.head()
 	if !ok {
 		return nil
 	}
@@ -138,27 +140,31 @@ func (m *Mesh) headRadius() float64 {
 	return sum / float64(n)
 }
 
-// meshWaist returns the two places of a mesh's outline at the narrowest neck,
-// square to the line from the head's centre to their middle: the more proximal
-// one first.
-func (t *stage) meshWaist(l *stagedLeg) (superior, inferior geom.PointMM, ok bool) {
-	head, ok := t.meshHead(l)
+// waist is the two places of a mesh's outline at the narrowest neck, square to
+// the line from the head's centre to their middle; not ok where there are none.
+type waist struct {
+	superior, inferior geom.PointMM
+	ok                 bool
+}
+
+func (s *stagedMesh) findWaist() (found waist) {
+	head, ok := s.head()
 	if !ok {
-		return superior, inferior, false
+		return waist{}
 	}
-	hit := func(p geom.PointMM) bool { return l.mesh.outer.chord(t.Beam, p) > 0 }
+	hit := s.hit
 	out := func(from, dir geom.PointMM) (geom.PointMM, bool) {
-		for s := 1.0; s < 45; s++ {
-			if !hit(from.Add(dir.Mul(s))) && !hit(from.Add(dir.Mul(s+0.3))) {
-				return edgeOf(from.Add(dir.Mul(s-1)), from.Add(dir.Mul(s)), hit), true
+		for d := 1.0; d < 45; d++ {
+			if !hit(from.Add(dir.Mul(d))) && !hit(from.Add(dir.Mul(d+0.3))) {
+				return edgeOf(from.Add(dir.Mul(d-1)), from.Add(dir.Mul(d)), hit), true
 			}
 		}
 		return from, false
 	}
-	x, y := l.mesh.Centre(0)
-	shaft := t.Beam.project(l.place.world(vec{x, y, 0}))
-	x, y = l.mesh.Centre(-25)
-	aim := t.Beam.project(l.place.world(vec{x, y, -25}))
+	x, y := s.Centre(0)
+	shaft := s.beam.project(s.place.world(vec{x, y, 0}))
+	x, y = s.Centre(-25)
+	aim := s.beam.project(s.place.world(vec{x, y, -25}))
 	for range 4 {
 		axis := aim.Sub(head.C).Unit()
 		n := geom.PointMM{X: -axis.Y, Y: axis.X}
@@ -174,13 +180,14 @@ func (t *stage) meshWaist(l *stagedLeg) (superior, inferior geom.PointMM, ok boo
 			a, okA := out(c, n)
 			b, okB := out(c, n.Mul(-1))
 			if d := a.Sub(b).Norm(); okA && okB && d < width {
-				superior, inferior, width = a, b, d
+				found.superior, found.inferior, width = a, b, d
 			}
 		}
 		if math.IsInf(width, 1) {
-			return superior, inferior, false
+			return found
 		}
-		aim = superior.Add(inferior).Mul(0.5)
+		aim = found.superior.Add(found.inferior).Mul(0.5)
 	}
-	return superior, inferior, true
+	found.ok = true
+	return found
 }

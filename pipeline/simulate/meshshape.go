@@ -56,7 +56,7 @@ func (m *Mesh) Varied(rng *rand.Rand) *Mesh {
 		p[1] -= 500 * bowY * u * u
 		return p
 	}
-	out := &Mesh{Vertices: make([]vec, len(m.Vertices)), Triangles: m.Triangles}
+	out := &Mesh{Vertices: make([]vec, len(m.Vertices)), Triangles: m.Triangles, ring: m.ring}
 	head := move(m.Head)
 	ball *= math.Cbrt(scale[0] * scale[1] * scale[2])
 	for i, p := range m.Vertices {

@@ -130,7 +130,10 @@ func (t *stage) shows(m Metal, g grid) bool {
 }
 
 // covers says whether p on the detector is in the object's shadow.
-func (m Metal) covers(p geom.PointMM) bool {
+func (m *Metal) covers(p geom.PointMM) bool {
+	if p.X < min(m.A.X, m.B.X)-m.Radius || p.X > max(m.A.X, m.B.X)+m.Radius || p.Y < min(m.A.Y, m.B.Y)-m.Radius || p.Y > max(m.A.Y, m.B.Y)+m.Radius {
+		return false
+	}
 	p = p.Sub(m.A)
 	if d := m.B.Sub(m.A); d != (geom.PointMM{}) {
 		p = p.Sub(d.Mul(max(0, min(1, p.Dot(d)/d.Dot(d)))))

@@ -15,13 +15,13 @@ import (
 func (t *stage) moreMarks(m map[string]geom.PointMM, l *stagedLeg, down, across geom.PointMM, unit float64) {
 	var head geom.Circle
 	if l.mesh != nil {
-		c, ok := t.meshHead(l)
+		c, ok := l.mesh.head()
 		if !ok {
 			delete(m, "head_centre")
 		}
 		head = c
-		if a, b, ok := t.meshWaist(l); ok {
-			m["neck_superior"], m["neck_inferior"] = a, b
+		if w := l.mesh.waist(); w.ok {
+			m["neck_superior"], m["neck_inferior"] = w.superior, w.inferior
 		}
 	} else {
 		rim := t.rim(&l.femur.solids[l.femur.head].outer, &l.place, 360)

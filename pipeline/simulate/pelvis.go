@@ -24,6 +24,9 @@ type shell struct {
 
 // chord returns the length in the wall and the length inside.
 func (s *shell) chord(o, d vec) (wall, hollow float64) {
+	if s.outer.misses(&o, &d) {
+		return 0, 0
+	}
 	v, _, ok := s.outer.cross(o, d)
 	if !ok {
 		return 0, 0

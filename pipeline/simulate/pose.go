@@ -40,8 +40,8 @@ func (p Pose) placement() placement {
 	return placement{r, r.transposed(), p.Pivot, p.At}
 }
 
-func (p placement) world(b vec) vec { return p.r.mul(b.sub(p.pivot)).add(p.at) }
-func (p placement) body(w vec) vec  { return p.inverse.mul(w.sub(p.at)).add(p.pivot) }
+func (p *placement) world(b vec) vec { return p.r.mul(b.sub(p.pivot)).add(p.at) }
+func (p *placement) body(w vec) vec  { return p.inverse.mul(w.sub(p.at)).add(p.pivot) }
 
 // Beam is the X-ray source above the detector at Z = 0.
 type Beam struct{ X, Y, SID float64 }

@@ -61,21 +61,32 @@ func (q quadric) bound() float64 {
 	return r
 }
 
+// misses says whether the ray o + t·d passes the sphere that holds q.
+func (q *quadric) misses(o, d *vec) bool {
+	x, y, z := o[0]-q.c[0], o[1]-q.c[1], o[2]-q.c[2]
+	along := x*d[0] + y*d[1] + z*d[2]
+	return x*x+y*y+z*z-along*along > q.reach
+}
+
 // cross intersects the ray o + t·d with q. disc is positive when the ray meets
 // the surface, 0 on a tangent ray. d is of unit length.
 func (q *quadric) cross(o, d vec) (v interval, disc float64, hit bool) {
-	p := o.sub(q.c)
-	if along := p.dot(d); p.dot(p)-along*along > q.reach {
+	if q.misses(&o, &d) {
 		return v, -1, false
 	}
-	u, e := q.m.mul(p), q.m.mul(d)
+	// Written out: small arrays are slow.
+	x, y, z := o[0]-q.c[0], o[1]-q.c[1], o[2]-q.c[2]
+	m := &q.m
+	u0, e0 := m[0][0]*x+m[0][1]*y+m[0][2]*z, m[0][0]*d[0]+m[0][1]*d[1]+m[0][2]*d[2]
+	u1, e1 := m[1][0]*x+m[1][1]*y+m[1][2]*z, m[1][0]*d[0]+m[1][1]*d[1]+m[1][2]*d[2]
+	u2, e2 := m[2][0]*x+m[2][1]*y+m[2][2]*z, m[2][0]*d[0]+m[2][1]*d[1]+m[2][2]*d[2]
 	var a, b, c float64
 	if q.flare == 0 {
-		a, b, c = e.dot(e), u.dot(e), u.dot(u)-1
+		a, b, c = e0*e0+e1*e1+e2*e2, u0*e0+u1*e1+u2*e2, u0*u0+u1*u1+u2*u2-1
 	} else {
-		a = e[0]*e[0] + e[1]*e[1] - q.flare*e[2]*e[2]
-		b = u[0]*e[0] + u[1]*e[1] - q.flare*u[2]*e[2]
-		c = u[0]*u[0] + u[1]*u[1] - q.flare*u[2]*u[2] - 1
+		a = e0*e0 + e1*e1 - q.flare*e2*e2
+		b = u0*e0 + u1*e1 - q.flare*u2*e2
+		c = u0*u0 + u1*u1 - q.flare*u2*u2 - 1
 	}
 	disc = b*b - a*c
 	if disc <= 0 || a <= 0 {
@@ -84,7 +95,7 @@ func (q *quadric) cross(o, d vec) (v interval, disc float64, hit bool) {
 	s := math.Sqrt(disc)
 	v = interval{(-b - s) / a, (-b + s) / a}
 	if q.flare > 0 {
-		lo, hi := (q.w.a-u[2])/e[2], (q.w.b-u[2])/e[2]
+		lo, hi := (q.w.a-u2)/e2, (q.w.b-u2)/e2
 		if lo > hi {
 			lo, hi = hi, lo
 		}

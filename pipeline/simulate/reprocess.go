@@ -14,6 +14,13 @@ func (p *plane) reprocess(rng *rand.Rand, step float64) {
 	if rng.Float64() < 0.25 {
 		p.localContrast(span{12, 70}.wide(rng)/step, span{0.3, 1}.even(rng), span{0, 0.7}.even(rng))
 	}
+	if table := lookUp(rng); table != nil {
+		p.apply(table)
+	}
+}
+
+// lookUp draws a look-up over 0 … 1, in even steps; nil where it changes nothing.
+func lookUp(rng *rand.Rand) []float32 {
 	var steps []func(v float64) float64
 	if rng.Float64() < 0.25 {
 		lo, hi := span{0, 0.3}.even(rng), span{0.65, 1}.even(rng)
@@ -37,19 +44,24 @@ func (p *plane) reprocess(rng *rand.Rand, step float64) {
 		steps = append(steps, func(v float64) float64 { return math.Round(v*levels) / levels })
 	}
 	if len(steps) == 0 {
-		return
+		return nil
 	}
-	const n = 1024
-	var table [n + 1]float32
+	table := make([]float32, 1025)
 	for i := range table {
-		v := float64(i) / n
+		v := float64(i) / float64(len(table)-1)
 		for _, f := range steps {
 			v = f(v)
 		}
 		table[i] = float32(max(0, min(1, v)))
 	}
+	return table
+}
+
+// apply looks every pixel up, with what lies between the steps.
+func (p *plane) apply(table []float32) {
+	n := len(table) - 1
 	for i, v := range p.v {
-		u := max(0, min(1, v)) * n
+		u := max(0, min(1, v)) * float32(n)
 		k := min(int(u), n-1)
 		p.v[i] = table[k] + (u-float32(k))*(table[k+1]-table[k])
 	}
@@ -58,10 +70,6 @@ func (p *plane) reprocess(rng *rand.Rand, step float64) {
 // localContrast brings the contrast within sd pixels around every pixel to the
 // same size, by share; of the local mean the part kept stays.
 func (p *plane) localContrast(sd, share, kept float64) {
-	const (
-		usual = 0.2  // standard deviation wanted
-		floor = 0.05 // keeps noise from being blown up
-	)
 	k := max(1, int(sd/3))
 	small := p.shrunk(k)
 	mean := small.gaussian(sd/float64(k), sd/float64(k))
@@ -71,7 +79,7 @@ func (p *plane) localContrast(sd, share, kept float64) {
 	}
 	spread = spread.gaussian(sd/float64(k), sd/float64(k))
 	for i, v := range spread.v {
-		spread.v[i] = float32(usual / (math.Sqrt(float64(max(v, 0))) + floor))
+		spread.v[i] = localSpread(v)
 	}
 	for r := range p.rows {
 		for c := range p.cols {
@@ -85,4 +93,13 @@ func (p *plane) localContrast(sd, share, kept float64) {
 			p.v[i] = max(0, min(1, v+float32(share)*(u-v)))
 		}
 	}
+}
+
+// localSpread is the factor that brings a variance to the wanted size.
+func localSpread(v float32) float32 {
+	const (
+		usual = 0.2  // standard deviation wanted
+		floor = 0.05 // keeps noise from being blown up
+	)
+	return float32(usual / (math.Sqrt(float64(max(v, 0))) + floor))
 }

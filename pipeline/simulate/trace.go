@@ -18,7 +18,7 @@ func (b *bone) trace(o, d vec, near, pitch float64) (cortical, cancellous, metal
 		return 0, 0, 0
 	}
 	for i := range b.metal {
-		if off := abs(z-b.metal[i].c[2]) - 30; off > 0 && off*off > b.metal[i].reach {
+		if off := abs(z-b.metal[i].c[2]) - 30; off > 0 && off*off > b.metal[i].reach || b.metal[i].misses(&o, &d) {
 			continue
 		}
 		if v, _, ok := b.metal[i].cross(o, d); ok {
@@ -53,7 +53,7 @@ func (b *bone) trace(o, d vec, near, pitch float64) (cortical, cancellous, metal
 	}
 	for i := range b.solids {
 		s := &b.solids[i]
-		if z < s.lo-25 || z > s.hi+25 {
+		if z < s.lo-25 || z > s.hi+25 || s.outer.misses(&o, &d) {
 			continue
 		}
 		v, _, ok := s.outer.cross(o, d)

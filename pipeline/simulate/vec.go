@@ -21,7 +21,9 @@ func (a vec) cross(b vec) vec {
 // mat is a 3 × 3 matrix by rows.
 type mat [3]vec
 
-func (m mat) mul(v vec) vec { return vec{m[0].dot(v), m[1].dot(v), m[2].dot(v)} }
+func (m *mat) mul(v vec) vec {
+	return vec{m[0][0]*v[0] + m[0][1]*v[1] + m[0][2]*v[2], m[1][0]*v[0] + m[1][1]*v[1] + m[1][2]*v[2], m[2][0]*v[0] + m[2][1]*v[1] + m[2][2]*v[2]}
+}
 
 func (m mat) transposed() mat {
 	return mat{{m[0][0], m[1][0], m[2][0]}, {m[0][1], m[1][1], m[2][1]}, {m[0][2], m[1][2], m[2][2]}}
