@@ -10,7 +10,8 @@
 // picture (a byte a pixel, row by row), then for each of the kind's landmarks
 // its state (1 seen, 0 not there, −1 not known), x and y (3 float32).
 //
-// Records of -kind bone and metal: see boneRecord and metalRecord.
+// Records of -kind bone, metal and cortex: see boneRecord, metalRecord and
+// cortexRecords.
 //
 // With -meshes, all kinds but film and trochanter show also the femur surfaces
 // (binary STL) of that folder, varied in shape.
@@ -36,7 +37,7 @@ const most = 16 // landmarks in a record
 func main() {
 	seed := flag.Uint64("seed", 1, "number of the stream; streams share no sample")
 	size := flag.Int("size", 256, "side of the picture in pixels")
-	kind := flag.String("kind", "film", "film, bone, metal, trochanter, hip or knee")
+	kind := flag.String("kind", "film", "film, bone, metal, cortex, trochanter, hip or knee")
 	folder := flag.String("meshes", "", "folder with femur surfaces (*.stl)")
 	flag.Parse()
 	if err := stream(*kind, *folder, *seed, *size); err != nil {
@@ -57,6 +58,13 @@ func stream(kind, folder string, seed uint64, size int) error {
 			return err
 		}
 		next = otherRecord(kind, size, meshes)
+	}
+	if kind == "cortex" {
+		meshes, err := readMeshes(folder)
+		if err != nil {
+			return err
+		}
+		next = func(seed uint64) []byte { return cortexRecords(simulate.NewStrips(seed, meshes)) }
 	}
 	for _, k := range simulate.PatchKinds {
 		if k.Name == kind {
