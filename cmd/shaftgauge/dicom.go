@@ -175,8 +175,7 @@ func newDocuments(ctx context.Context, run finished, dir string, overlays bool) 
 	if err != nil {
 		return nil, err
 	}
-	list, err := source.List(ctx, run.report.Sources, source.Options{
-		Exclude: run.dir, LedgerNamed: ledgerName, MaxBytes: config.MaxBytes, MaxMembers: run.report.Settings.MaxMembers})
+	list, err := run.listing(ctx, config.MaxBytes)
 	if err != nil {
 		return nil, fmt.Errorf("the films of this run cannot be found (run dicom in the folder that measure was run in): %w", err)
 	}
@@ -263,7 +262,8 @@ func (w *documents) film(rows []int) error {
 		w.refuse(name, "", notDICOM)
 		return nil
 	}
-	err = w.write(name, "report", "-sr", func(to io.Writer) (string, error) { return dicom.WriteReport(to, f, w.program) })
+	w.succeed(&f)
+	err = w.write(name, "report", reportSuffix, func(to io.Writer) (string, error) { return dicom.WriteReport(to, f, w.program) })
 	if errors.Is(err, dicom.ErrHeader) {
 		w.refuse(name, "", headerLacks)
 		return nil
@@ -280,6 +280,25 @@ func (w *documents) film(rows []int) error {
 		return w.captures(f)
 	}
 	return nil
+}
+
+// succeed lets the report of f name the one that lies in the folder as its
+// predecessor, where that says something else. One that says the same keeps the
+// predecessor that it has, and so its UID.
+func (w *documents) succeed(f *dicom.Film) {
+	path := filepath.Join(w.dir, objectName(f.Source, reportSuffix))
+	b, err := os.ReadFile(path)
+	if err != nil {
+		return
+	}
+	earlier, replaced := earlierReport(b, w.maxBytes)
+	if earlier == nil || earlier.StudyUID != f.Header.StudyUID {
+		return
+	}
+	f.Replaces = replaced
+	if instance, err := dicom.WriteReport(io.Discard, *f, w.program); err != nil || instance != earlier.InstanceUID {
+		f.Replaces = earlier
+	}
 }
 
 // captures writes the overlay of each frame that has a femur.
@@ -320,9 +339,17 @@ func (w *documents) captures(f dicom.Film) error {
 	return nil
 }
 
+// reportSuffix tells the report from the other objects of a film.
+const reportSuffix = "-sr"
+
+// objectName is the name of the file of one object of a film.
+func objectName(source, suffix string) string {
+	return strings.TrimSuffix(export.FrameName(source, 1), "-1") + suffix + objectSuffix
+}
+
 // write writes one object of a film.
 func (w *documents) write(name, kind, suffix string, object func(io.Writer) (string, error)) error {
-	file := strings.TrimSuffix(export.FrameName(name, 1), "-1") + suffix + objectSuffix
+	file := objectName(name, suffix)
 	var instance string
 	err := export.WriteFileAtomic(filepath.Join(w.dir, file), func(to io.Writer) (err error) {
 		instance, err = object(to)

@@ -509,3 +509,48 @@ func TestDicomReviewed(t *testing.T) {
 		}
 	}
 }
+
+// A report with other content names the one whose place it takes (PS3.3 C.17.2);
+// the same content stays the same report; and each has one predecessor.
+func TestReportNamesItsPredecessor(t *testing.T) {
+	m := newMeasured(t)
+	m.film(t, rampFilm(t, "2.25.100", plain), rowOf("good.dcm", "2.25.100"))
+	dir := filepath.Join(t.TempDir(), "objects")
+	written := func(nsa float64) (b []byte, own, replaced *dicom.Document) {
+		t.Helper()
+		m.femurs[0].Record.Set(measure.NeckShaftAngle, nsa, 2.5)
+		m.finish(t)
+		if code, said := dicomOf(m.out, "-o", dir); code != 0 {
+			t.Fatalf("exit code %d: %s", code, said)
+		}
+		path := filepath.Join(dir, objectName("good.dcm", reportSuffix))
+		b, err := os.ReadFile(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := exec.LookPath("dciodvfy"); err == nil {
+			if out, err := exec.Command("dciodvfy", path).CombinedOutput(); err != nil || bytes.Contains(out, []byte("Error")) {
+				t.Errorf("dciodvfy: %v\n%s", err, out)
+			}
+		}
+		own, replaced = earlierReport(b, 1<<20)
+		if own == nil {
+			t.Fatal("not read back")
+		}
+		return b, own, replaced
+	}
+	_, first, none := written(127.5)
+	if none != nil {
+		t.Errorf("the first report replaces %v", none)
+	}
+	second, corrected, replaced := written(131)
+	if replaced == nil || *replaced != *first || corrected.InstanceUID == first.InstanceUID || replaced.StudyUID != "2.25.1" {
+		t.Errorf("%v replaces %v, want %v", corrected, replaced, first)
+	}
+	if again, _, _ := written(131); !bytes.Equal(again, second) {
+		t.Error("the same content made another file")
+	}
+	if _, back, replaced := written(127.5); replaced == nil || *replaced != *corrected || back.InstanceUID == first.InstanceUID {
+		t.Errorf("%v replaces %v, want %v", back, replaced, corrected)
+	}
+}

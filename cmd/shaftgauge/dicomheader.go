@@ -91,6 +91,25 @@ func dicomHeader(content []byte, maxInflated int64) (h dicom.Header, ok bool) {
 	return h, true
 }
 
+// earlierReport reads which report content is, and which one it replaced; nil
+// where that is none.
+func earlierReport(content []byte, maxInflated int64) (own, replaced *dicom.Document) {
+	f, err := part10.Open(bytes.NewReader(content), int64(len(content)), maxInflated)
+	if err != nil || f.Data.Text(tag.SOPInstanceUID) == "" || f.Data.Text(tag.Modality) != "SR" {
+		return nil, nil
+	}
+	own = &dicom.Document{StudyUID: f.Data.Text(tag.StudyInstanceUID), SeriesUID: f.Data.Text(tag.SeriesInstanceUID), InstanceUID: f.Data.Text(tag.SOPInstanceUID)}
+	for _, study := range f.Data.Items(tag.PredecessorDocumentsSequence) {
+		for _, series := range study.Items(tag.ReferencedSeriesSequence) {
+			for _, report := range series.Items(tag.ReferencedSOPSequence) {
+				replaced = &dicom.Document{StudyUID: study.Text(tag.StudyInstanceUID), SeriesUID: series.Text(tag.SeriesInstanceUID),
+					InstanceUID: report.Text(tag.ReferencedSOPInstanceUID)}
+			}
+		}
+	}
+	return own, replaced
+}
+
 func possible(x float64) bool { return x > 0 && !math.IsInf(x, 0) }
 
 func first(values []string) string {

@@ -55,7 +55,12 @@ type Film struct {
 	Source string          // of its rows
 	Femurs []measure.Femur // its rows in order, with geometry where there is one, as they hold: corrected where a person did so
 	Review map[int]*Review // what a person said of the row of an index; absent: nobody decided
+
+	Replaces *Document // the earlier report of this film whose place the new one takes; nil: none
 }
+
+// Document is a report as others refer to it.
+type Document struct{ StudyUID, SeriesUID, InstanceUID string }
 
 // Review is what a person decided of one femur's row.
 type Review struct {

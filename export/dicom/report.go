@@ -52,6 +52,12 @@ func WriteReport(w io.Writer, f Film, p Program) (instance string, err error) {
 		d.set(tag.VerificationFlag, "UNVERIFIED")
 		d.set(tag.PreliminaryFlag, "PRELIMINARY")
 	}
+	if p := f.Replaces; p != nil { // PS3.3 C.17.2
+		var report dataset
+		report.set(tag.ReferencedSOPClassUID, comprehensive3DSR)
+		report.set(tag.ReferencedSOPInstanceUID, p.InstanceUID)
+		d.set(tag.PredecessorDocumentsSequence, hierarchical(p.StudyUID, p.SeriesUID, report))
+	}
 	d.set(tag.PerformedProcedureCodeSequence)
 	d.set(tag.CurrentRequestedProcedureEvidenceSequence, f.Header.evidence())
 	d.set(tag.CodingSchemeIdentificationSequence, codingSchemes())
@@ -72,12 +78,16 @@ func contentDate(t time.Time) (d dataset) {
 	return d
 }
 
-// evidence refers to the film as PS3.3 C.17.2.1 wants it.
-func (h *Header) evidence() dataset {
+// evidence refers to the film.
+func (h *Header) evidence() dataset { return hierarchical(h.StudyUID, h.SeriesUID, h.reference(0)) }
+
+// hierarchical refers to an instance by study and series (PS3.3 C.17.2.1,
+// Hierarchical SOP Instance Reference Macro).
+func hierarchical(studyUID, seriesUID string, instance dataset) dataset {
 	var series, study dataset
-	series.set(tag.SeriesInstanceUID, h.SeriesUID)
-	series.set(tag.ReferencedSOPSequence, h.reference(0))
-	study.set(tag.StudyInstanceUID, h.StudyUID)
+	series.set(tag.SeriesInstanceUID, seriesUID)
+	series.set(tag.ReferencedSOPSequence, instance)
+	study.set(tag.StudyInstanceUID, studyUID)
 	study.set(tag.ReferencedSeriesSequence, series)
 	return study
 }
