@@ -57,7 +57,7 @@ type diaphysis struct {
 	from, to               geom.MM
 	lo, hi                 int // levels from ≤ S[i] ≤ to
 	cutProximal, cutDistal bool
-	flare                  gradient // of the flare's level, where it ends the diaphysis
+	growth                 growth // where the flare ends the diaphysis
 }
 
 // diaphysis looks once for each kind of origin and keeps what it finds until
@@ -93,18 +93,71 @@ func (s *Shaft) findDiaphysis(hasOrigin bool) diaphysis {
 	return d
 }
 
+// growth is how far the outer width is beyond each of the two conditions that end
+// the diaphysis, by level.
+type growth struct {
+	first               int       // level from which on it is judged
+	wide, steep         []float64 // mm, and mm per mm; NaN where the width was not seen
+	wideGrad, steepGrad gradient  // of the two, where they end the diaphysis
+}
+
+// flare returns the place and the level where both conditions are first met when
+// the width is by wide mm and its growth by steep mm per mm more than measured;
+// false and the last level where they never are.
+func (s *Shaft) flare(g *growth, wide, steep float64) (to geom.MM, level int, ok bool) {
+	for i := g.first; i < len(s.S); i++ {
+		w, t := g.wide[i]+wide, g.steep[i]+steep
+		if !(w > 0 && t > 0) {
+			continue
+		}
+		// Between the level before and this one, the condition that came true
+		// last crossed zero: there is the end, by linear interpolation.
+		back := math.Inf(1)
+		if before := g.wide[i-1] + wide; before <= 0 {
+			back = w / (w - before)
+		}
+		if before := g.steep[i-1] + steep; before <= 0 {
+			back = min(back, t/(t-before))
+		}
+		if math.IsInf(back, 1) { // true from the first level looked at
+			back = 0
+		}
+		return s.S[i] - back*s.Step, i, true
+	}
+	return s.S[len(s.S)-1], 0, false
+}
+
+// flareSigma returns the standard uncertainty of the flare's level. The growth of
+// a femur hovers about the condition's over a centimetre and more, where a small
+// error moves the first level that meets it far: so each condition is moved by
+// its own standard uncertainty and by twice that, to both sides.
+func (s *Shaft) flareSigma(d *diaphysis, e ErrorModel) geom.MM {
+	variance := 0.0
+	for i, grad := range [2]gradient{d.growth.wideGrad, d.growth.steepGrad} {
+		sigma, most := math.Sqrt(s.variance(grad, e)), 0.0
+		for _, k := range [4]float64{-2, -1, 1, 2} {
+			var by [2]float64
+			by[i] = k * sigma
+			to, _, _ := s.flare(&d.growth, by[0], by[1])
+			most = max(most, math.Abs((to-d.to)/k))
+		}
+		variance += square(most)
+	}
+	return math.Sqrt(variance)
+}
+
 // findFlare sets the distal end of d where the flare is seen.
 func (s *Shaft) findFlare(d *diaphysis) {
 	width, canal := s.OuterWidth(), s.CanalWidth()
 	n := len(s.S)
-	smooth, slope := make([]float64, n), make([]float64, n)
+	g := growth{wide: make([]float64, n), steep: make([]float64, n)}
 	isthmus, least := -1, math.Inf(1)
 	narrowest, smallest := -1, math.Inf(1)
 	var fit, waist smoother
 	for i := d.lo; i < n; i++ {
-		smooth[i] = math.NaN()
+		g.wide[i] = math.NaN()
 		if fit.fit(s.S, width, s.S[i], widthHalfWidth, 1) {
-			smooth[i], slope[i] = fit.apply(width)
+			g.wide[i], g.steep[i] = fit.apply(width)
 		}
 		if fit.fit(s.S, width, s.S[i], smoothHalfWidth, 1) {
 			if w, _ := fit.apply(width); w < smallest {
@@ -124,43 +177,21 @@ func (s *Shaft) findFlare(d *diaphysis) {
 	if isthmus < 0 { // no inner edges: the bone's own waist stands in
 		isthmus = narrowest
 	}
-	limit := flareRatio * smallest
-	excess := func(i int) (wide, steep float64) { return smooth[i] - limit, slope[i] - flareSlope }
-	for i := max(isthmus, d.lo+1); i < n; i++ {
-		wide, steep := excess(i)
-		if !(wide > 0 && steep > 0) {
-			continue
-		}
-		here, _ := localFit(s.S, width, s.S[i], widthHalfWidth, 1)
-		d.cutDistal = false
-		d.flare = s.newGradient()
-		// Between the level before and this one, the condition that came true
-		// last crossed zero: there is the end, by linear interpolation.
-		wideBefore, steepBefore := excess(i - 1)
-		byWidth, bySlope := math.Inf(1), math.Inf(1)
-		if wideBefore <= 0 {
-			byWidth = wide / (wide - wideBefore)
-		}
-		if steepBefore <= 0 {
-			bySlope = steep / (steep - steepBefore)
-		}
-		back := min(byWidth, bySlope)
-		switch {
-		case math.IsInf(back, 1): // true from the first level looked at
-			back = 0
-		case back == byWidth:
-			rate := -1 / slope[i]
-			for e := range 2 {
-				d.flare.add(e, rate, here.first, here.value)
-				d.flare.add(e, -flareRatio*rate, waist.first, waist.value)
-			}
-		default:
-			rate := -s.Step / (steep - steepBefore)
-			for e := range 2 {
-				d.flare.add(e, rate, here.first, here.slope)
-			}
-		}
-		d.to = s.S[i] - back*s.Step
+	for i := range g.wide {
+		g.wide[i] -= flareRatio * smallest
+		g.steep[i] -= flareSlope
+	}
+	g.first = max(isthmus, d.lo+1)
+	to, level, ok := s.flare(&g, 0, 0)
+	if !ok {
 		return
 	}
+	here, _ := localFit(s.S, width, s.S[level], widthHalfWidth, 1)
+	g.wideGrad, g.steepGrad = s.newGradient(), s.newGradient()
+	for e := range 2 {
+		g.wideGrad.add(e, 1, here.first, here.value)
+		g.wideGrad.add(e, -flareRatio, waist.first, waist.value)
+		g.steepGrad.add(e, 1, here.first, here.slope)
+	}
+	d.to, d.cutDistal, d.growth = to, false, g
 }

@@ -81,7 +81,7 @@ func (m *measurement) ends() {
 		m.fromSigma = m.originSigma
 	}
 	if !m.d.cutDistal {
-		m.toSigma = math.Sqrt(m.variance(m.d.flare, e))
+		m.toSigma = m.flareSigma(&m.d, e)
 	}
 }
 
