@@ -5,19 +5,27 @@ import (
 	"math"
 )
 
-// The network that tells a femur's shaft from whatever else the locating network
-// takes for one: another bone, a pipe, a seam. It sees the film as the locating
-// network does, what that took for shaft, and the scale. training/ holds the
-// recipe.
-//
-//go:embed recognise.onnx
-var recogniseONNX []byte
+// The networks that tell a femur's shaft from whatever else the locating network
+// takes for one: another bone, a pipe, a seam. They see the film as the locating
+// network does, what that took for shaft, and the scale. They are of one shape and
+// were trained apart, on other shares of other bones and on harder processing, so
+// that they err on different films. training/ holds the recipe.
+var (
+	//go:embed recognise.onnx
+	recogniseONNX []byte
+	//go:embed recognise_again.onnx
+	recogniseAgainONNX []byte
+)
 
-var recogniseNet = newNetwork("recognising", recogniseONNX)
+var recogniseNets = [2]network{newNetwork("recognising", recogniseONNX), newNetwork("second recognising", recogniseAgainONNX)}
 
 const (
 	recogniseSide  = inputSide / 8
 	recogniseUsual = 1.4 // mm a pixel that the scale counts from
+
+	// Logits from which further answers cannot change what is made of a candidate:
+	// a network's four differ by some 2.
+	plainFemur, plainOther = 6.5, -4.0
 )
 
 // recognise sets the probability of each candidate that it is a femur's shaft.
@@ -35,30 +43,38 @@ func (p planes) recognise(found []candidate, in []float32, g grid, hasScale bool
 	for i := range area {
 		x[2*area+i], x[3*area+i] = pitch, known
 	}
-	// The film upright, upside down and both mirrored: the mean of four answers.
+	// The film as it is; where that leaves doubt, the mean of more answers, with it
+	// upside down and both mirrored, of one network and then of the other.
 	out := make([]float64, recogniseSide*recogniseSide)
-	for flip := range 4 {
+	for look := range 4 * len(recogniseNets) {
+		flip := look % 4
 		for i := range area {
 			u, v := flipped(i%inputSide, flip&1 != 0, inputSide), flipped(i/inputSide, flip&2 != 0, inputSide)
 			x[v*inputSide+u] = in[i]
 			x[area+v*inputSide+u] = float32(sigmoid(p[planeShaft][i/inputSide/2*outputSide+i%inputSide/2]))
 		}
-		y, err := recogniseNet.runPlanes(x, 4, inputSide, inputSide, len(out))
+		y, err := recogniseNets[look/4].runPlanes(x, 4, inputSide, inputSide, len(out))
 		if err != nil {
 			return err
 		}
 		for i := range out {
 			u, v := flipped(i%recogniseSide, flip&1 != 0, recogniseSide), flipped(i/recogniseSide, flip&2 != 0, recogniseSide)
-			out[i] += float64(y[v*recogniseSide+u]) / 4
+			out[i] += float64(y[v*recogniseSide+u])
 		}
-	}
-	const cell = outputSide / recogniseSide
-	for i := range found {
-		sum := 0.0
-		for _, k := range found[i].cells {
-			sum += out[k/outputSide/cell*recogniseSide+k%outputSide/cell]
+		plain := true
+		for i := range found {
+			const cell = outputSide / recogniseSide
+			sum := 0.0
+			for _, k := range found[i].cells {
+				sum += out[k/outputSide/cell*recogniseSide+k%outputSide/cell]
+			}
+			mean := sum / float64((look+1)*len(found[i].cells))
+			found[i].femur = sigmoid(float32(mean))
+			plain = plain && (mean > plainFemur || mean < plainOther)
 		}
-		found[i].femur = sigmoid(float32(sum / float64(len(found[i].cells))))
+		if plain {
+			break
+		}
 	}
 	return nil
 }

@@ -1,9 +1,8 @@
 #!/usr/bin/env python3
 """Trains the network that marks femurs on a coarse film (detect/locate.onnx).
 
-Samples come from the simulator, through the command `trainsamples`, as a stream
-of records on its standard output; every sample is drawn anew, so no sample is
-seen twice. See DEVELOPERS.md for the whole recipe.
+Samples: `trainsamples --kind film`; see common.py, and DEVELOPERS.md for the
+whole recipe.
 
     python3 train.py --samples ./trainsamples --out locate.onnx --minutes 8
 
@@ -16,18 +15,12 @@ Planes of the output, each a logit or a number at half the input's size:
   4 lateral or anterior lies clockwise of proximal
   5 AP view        6… landmarks (heat, peak 1)
 """
-import argparse
-import multiprocessing as mp
-import os
-import queue
-import subprocess
-import threading
-import time
-
 import numpy as np
 import torch
 import torch.nn as nn
 import torch.nn.functional as F
+
+import common
 
 SIZE = 256
 HALF = SIZE // 2
@@ -50,48 +43,17 @@ RECORD = np.dtype([
 ])
 
 
-def convolution(a, b, size, stride, norm):
-    """A convolution and what follows it. norm False: as an exported network has it, the normalisation folded in."""
-    conv = nn.Conv2d(a, b, size, stride, size // 2, bias=not norm)
-    return nn.Sequential(conv, *([nn.BatchNorm2d(b)] if norm else []), nn.ReLU(inplace=True))
-
-
-def block(a, b, stride=1, norm=True):
-    return convolution(a, b, 3, stride, norm)
-
-
 class Locate(nn.Module):
-    """A small U-Net whose skips are added, not concatenated."""
-
     def __init__(self, norm=True):
         super().__init__()
-        w = WIDTHS
-        self.stem = convolution(1, w[0], 5, 2, norm)
-        self.down = nn.ModuleList([nn.Sequential(block(w[0], w[0], 1, norm))] + [
-            nn.Sequential(block(w[i], w[i + 1], 2, norm), block(w[i + 1], w[i + 1], 1, norm)) for i in range(4)])
-        self.deep = nn.Sequential(block(w[4], w[4], 1, norm), block(w[4], w[4], 1, norm))
-        self.narrow = nn.ModuleList([nn.Conv2d(w[i + 1], w[i], 1) for i in range(4)])
-        self.up = nn.ModuleList([block(w[i], w[i], 1, norm) for i in range(4)])
-        self.head = nn.Conv2d(w[0], PLANES + len(LANDMARKS), 1)
+        self.net = common.UNet(1, WIDTHS, deep=2, norm=norm)
+        self.head = nn.Conv2d(WIDTHS[0], PLANES + len(LANDMARKS), 1)
 
     def convolutions(self):
-        """All convolutions in the order in which forward uses them."""
-        parts = [self.stem, *self.down, self.deep]
-        for i in reversed(range(4)):
-            parts += [self.narrow[i], self.up[i]]
-        return [m for p in [*parts, self.head] for m in p.modules() if isinstance(m, nn.Conv2d)]
+        return self.net.convolutions() + [self.head]
 
     def forward(self, x):
-        x = self.stem(x)
-        skips = []
-        for d in self.down:
-            x = d(x)
-            skips.append(x)
-        x = self.deep(x)
-        for i in reversed(range(4)):
-            x = F.interpolate(self.narrow[i](x), scale_factor=2, mode="nearest")
-            x = self.up[i](x + skips[i])
-        return self.head(x)
+        return self.head(self.net(x)[0])
 
 
 def load(path):
@@ -139,8 +101,8 @@ def judge(net, held, dev, seed, what):
     net.eval()
     sums = {}
     with torch.no_grad():
-        for r in held:
-            x, y = prepare(targets(r, dev), g, rng)
+        for t in held:
+            x, y = prepare(t, g, rng)
             o = net(x)
             l = {k: float(v) for k, v in loss_of(o, y).items()}
             for name, z in (("shaft", o[:, 0]), ("femur", o[:, 1])):
@@ -153,35 +115,12 @@ def judge(net, held, dev, seed, what):
     return sums
 
 
-def reader(command, seed, out, kind="film", record=RECORD, meshes=""):
-    """Reads records from one simulator process into the queue, as batches of 32."""
-    env = dict(os.environ, GOMAXPROCS="1", GOGC="400")
-    p = subprocess.Popen([command, "--kind", kind, "--seed", str(seed), "--meshes", meshes], stdout=subprocess.PIPE, env=env, bufsize=0)
-    n = 32 * record.itemsize
-    while True:
-        raw = bytearray(n)
-        at = 0
-        while at < n:
-            got = p.stdout.readinto(memoryview(raw)[at:])
-            if not got:
-                break
-            at += got
-        if at < n:
-            out.put(None)
-            return
-        out.put(np.frombuffer(raw, record))
-
-
-def stretch(x, film):
-    """The same contrast stretch as locate.go: 1 % and 99 % of the film's pixels to 0 and 1, ends kept to −0.5 … 1.5; 0 beside the film."""
-    yy = torch.arange(SIZE, device=x.device)[None, :, None]
-    xx = torch.arange(SIZE, device=x.device)[None, None, :]
+def on_film(film):
+    """Where on a picture the film is: batch × SIZE × SIZE."""
+    yy = torch.arange(SIZE, device=film.device)[None, :, None]
+    xx = torch.arange(SIZE, device=film.device)[None, None, :]
     left, top, width, height = (film[:, i, None, None] for i in range(4))
-    on = (xx >= left) & (xx < left + width) & (yy >= top) & (yy < top + height)
-    flat = torch.where(on, x, torch.nan).flatten(1)[:, ::5]
-    q = torch.nanquantile(flat, torch.tensor([0.01, 0.99], device=x.device), dim=1)
-    lo, hi = q[0][:, None, None], q[1][:, None, None]
-    return torch.where(on, ((x - lo) / (hi - lo).clamp(min=1)).clamp(-0.5, 1.5), 0.0)
+    return (xx >= left) & (xx < left + width) & (yy >= top) & (yy < top + height)
 
 
 def augment(x, g):
@@ -194,6 +133,13 @@ def augment(x, g):
     # A slow shading across the film.
     yy, xx = torch.meshgrid(torch.linspace(-1, 1, SIZE, device=dev), torch.linspace(-1, 1, SIZE, device=dev), indexing="ij")
     y = y + (r(b, 1, 1) - 0.5) * 0.4 * xx + (r(b, 1, 1) - 0.5) * 0.4 * yy
+    # Contrast of some width raised or lowered, and the look-up steeper or flatter in the middle, as vendors do.
+    for _ in range(2):
+        k = int(torch.randint(3, 36, (1,), generator=g, device=dev)) * 2 + 1
+        amount = torch.where(r(b, 1, 1) < 0.3, r(b, 1, 1) * 2.2 - 0.7, 0.0)
+        y = y + amount * (y - common.box(y, k, k))
+    steep = 1 + 6 * r(b, 1, 1)
+    y = torch.where(r(b, 1, 1) < 0.25, 0.5 + 0.5 * torch.tanh(steep * (y - 0.5)) / torch.tanh(steep / 2), y)
     blur = r(b) < 0.15
     if blur.any():
         y[blur] = F.avg_pool2d(y[blur][:, None], 3, 1, 1)[:, 0]
@@ -219,8 +165,7 @@ def turn(a, k, flip):
 
 
 def targets(rec, dev):
-    t = lambda name: torch.from_numpy(np.ascontiguousarray(rec[name])).to(dev)
-    out = {n: t(n) for n in ("image", "shaft", "femur", "dir", "sign", "view", "marks")}
+    out = common.tensors(rec, ("image", "shaft", "femur", "dir", "sign", "view", "marks"), dev)
     out["film"] = torch.from_numpy(rec["film"].astype(np.int64)).to(dev)
     out["count"] = torch.from_numpy(rec["count"].astype(np.int64)).to(dev)
     return out
@@ -231,7 +176,7 @@ def prepare(t, g, rng):
     k, flip = int(rng.integers(4)), bool(rng.integers(2))
     b = t["image"].shape[0]
     dev = t["image"].device
-    x = stretch(augment(t["image"].float(), g), t["film"])
+    x = common.stretch(augment(t["image"].float(), g), on_film(t["film"]), every=5, least=1)
     heat = torch.zeros(b, len(LANDMARKS), HALF, HALF, device=dev)
     yy, xx = torch.meshgrid(torch.arange(HALF, device=dev).float(), torch.arange(HALF, device=dev).float(), indexing="ij")
     each = torch.arange(b, device=dev)
@@ -282,78 +227,26 @@ def loss_of(o, y):
 
 
 def main():
-    a = argparse.ArgumentParser()
-    a.add_argument("--samples", required=True)
-    a.add_argument("--out", default="locate.onnx")
-    a.add_argument("--minutes", type=float, default=8)
-    a.add_argument("--workers", type=int, default=mp.cpu_count())
-    a.add_argument("--pool", type=int, default=100000, help="samples kept in memory; each is drawn from it again, turned otherwise, while new ones replace the oldest")
-    a.add_argument("--seed", type=int, default=1)
+    a = common.arguments(__doc__, minutes=8, pool=100000, out="locate.onnx")
     a.add_argument("--from", dest="start", help="ONNX file of a network to train further; BatchNorm stays folded into it")
     a.add_argument("--rate", type=float, help="highest learning rate; default 2e-3, or 3e-4 with --from")
     a = a.parse_args()
-    rate = a.rate or (3e-4 if a.start else 2e-3)
-    dev = "cuda" if torch.cuda.is_available() else "cpu"
-    torch.manual_seed(a.seed)
-    rng = np.random.default_rng(a.seed)
-    g = torch.Generator(device=dev).manual_seed(a.seed)
-
-    q = queue.Queue(maxsize=400)
-    for i in range(a.workers):
-        threading.Thread(target=reader, args=(a.samples, a.seed * 1000 + i, q), daemon=True).start()
-    held = [q.get() for _ in range(16)]  # never trained on
-    pool = {k: torch.empty((a.pool, *v.shape[1:]), dtype=v.dtype, device=dev) for k, v in targets(held[0], dev).items()}
-    filled, at, drawn = 0, 0, 0
-
+    dev, g, rng = common.begin(a.seed)
+    samples = common.Samples(a, "film", RECORD, lambda r: targets(r, dev), dev, held=16)
     net = (load(a.start) if a.start else Locate()).to(dev)
-    before = judge(net, held, dev, a.seed, "held out, before:")
+    before = judge(net, samples.held, dev, a.seed, "held out, before:")
     if a.start and any(not before[k] < v for k, v in SANE.items()):
         raise SystemExit("the network to start from does not fit these samples")
-    opt = torch.optim.AdamW(net.parameters(), rate, weight_decay=1e-4)
-    start, step = time.time(), 0
-    now = [v for v in net.state_dict().values() if v.dtype.is_floating_point]
-    mean = [v.clone() for v in now]  # of the weights over the last thousand steps
-    while (spent := time.time() - start) < a.minutes * 60:
-        take = 0
-        while (not q.empty() and take < 16) or filled < 2000:
-            r = targets(q.get(), dev)
-            take += 1
-            n = r["image"].shape[0]
-            if at + n > a.pool:
-                at = 0
-            for k, v in r.items():
-                pool[k][at:at + n] = v
-            at += n
-            drawn += n
-            filled = max(filled, at)
-        part = spent / (a.minutes * 60)
-        for p in opt.param_groups:
-            p["lr"] = rate * min(1, (step + 1) / 200) * 0.5 * (1 + np.cos(np.pi * part))
-        pick = torch.randint(0, filled, (96,), generator=g, device=dev)
-        x, y = prepare({k: v[pick] for k, v in pool.items()}, g, rng)
-        net.train()
-        with torch.autocast(dev, torch.bfloat16, enabled=dev == "cuda"):
+
+    def loss(t):
+        x, y = prepare(t, g, rng)
+        with common.fast(dev):
             o = net(x)
-        l = loss_of(o.float(), y)
-        total = sum(l.values())
-        opt.zero_grad()
-        total.backward()
-        nn.utils.clip_grad_norm_(net.parameters(), 5)
-        opt.step()
-        keep = min(0.999, (step + 1) / (step + 20))
-        with torch.no_grad():
-            torch._foreach_lerp_(mean, now, 1 - keep)
-        step += 1
-        if step % 200 == 0:
-            print(f"{spent:5.0f} s step {step} pool {filled} drawn {drawn} " + " ".join(f"{k} {v.item():.4f}" for k, v in l.items()), flush=True)
-    with torch.no_grad():
-        for v, m in zip(now, mean):
-            v.copy_(m)
-    judge(net, held, dev, a.seed, "held out, after:")
-    net.eval()
-    net.cpu()
-    torch.onnx.export(net, torch.zeros(1, 1, SIZE, SIZE), a.out, opset_version=11, input_names=["film"], output_names=["planes"], dynamo=False)
-    print("wrote", a.out, sum(p.numel() for p in net.parameters()), "parameters,", step, "steps")
+        return loss_of(o.float(), y)
+
+    common.train(net, samples, g, a.minutes, 96, loss, rate=a.rate or (3e-4 if a.start else 2e-3), decay=1e-4)
+    judge(net, samples.held, dev, a.seed, "held out, after:")
+    common.export(net, (1, 1, SIZE, SIZE), a.out, "film", "planes")
 
 
 if __name__ == "__main__":

@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """Trains the network that traces the lateral cortex on a straightened strip and
 marks focal thickenings and lucent lines (detect/cortex.onnx). Samples:
-`trainsamples --kind cortex`; see train.py.
+`trainsamples --kind cortex`; see common.py.
 
     python3 train_cortex.py --samples ./trainsamples --meshes ./meshes --out cortex.onnx --minutes 9
 
@@ -14,19 +14,13 @@ then for each row of the planes (1 mm)
   2 logit that a thickening of 0.5 mm or more covers it
   3, 4 its outer and inner height in mm                5, 6 log of their spread
 """
-import argparse
-import multiprocessing as mp
-import queue
-import threading
-import time
-
 import numpy as np
 import torch
 import torch.nn as nn
 import torch.nn.functional as F
 
-from train import block
-from train_patch import reader
+import common
+from common import block
 
 ROWS, COLS = 256, 112
 H, W = ROWS // 2, COLS // 2
@@ -84,18 +78,6 @@ def split(o):
     return o[:, :n].view(-1, PLANES, H, W), o[:, n:].view(-1, PER_ROW, H)
 
 
-def stretch(x):
-    """As detect does: 1 % and 99 % of the strip to 0 and 1, ends kept to −0.5 … 1.5."""
-    q = torch.quantile(x.flatten(1)[:, ::5], torch.tensor([0.01, 0.99], device=x.device), dim=1)
-    lo, hi = q[0][:, None, None], q[1][:, None, None]
-    return ((x - lo) / (hi - lo).clamp(min=1e-6)).clamp(-0.5, 1.5)
-
-
-def pool(x, rows, cols):
-    """The mean over an odd number of rows and columns."""
-    return F.avg_pool2d(F.pad(x[:, None], (cols // 2,) * 2 + (rows // 2,) * 2, mode="replicate"), (rows, cols), 1)[:, 0]
-
-
 def prepare(t, g):
     """Disturbs a batch; returns pictures and labels."""
     x, line, row, state = t["image"].float() / 255, t["line"], t["row"], t["state"].clone()
@@ -110,13 +92,13 @@ def prepare(t, g):
     x = x + torch.where(r() < 0.05, r() * 0.08, 0) * torch.sin(yy * (0.3 + 2 * r()) + xx * (r() - 0.5) * 2)
     x = x.clamp(0, 1) ** torch.exp((r() - 0.5) * 1.2)
     x = x + (r() - 0.5) * 0.5 * (xx / COLS - 0.5) + (r() - 0.5) * 0.6 * (yy / ROWS - 0.5) + torch.where(r() < 0.3, (r() - 0.5) * 1.2, 0) * (yy / ROWS - 0.5) ** 2
-    x = torch.where(r() < 0.2, pool(x, 1, 3), x)
-    x = torch.where(r() < 0.1, pool(x, 3, 5), x)
-    low = pool(x, 7, 17)
+    x = torch.where(r() < 0.2, common.box(x, 1, 3), x)
+    x = torch.where(r() < 0.1, common.box(x, 3, 5), x)
+    low = common.box(x, 7, 17)
     x = torch.where(r() < 0.25, x + 1.5 * r() * (x - low), x)
-    x = torch.where(r() < 0.1, x + 2.5 * r() * (x - pool(x, 3, 5)), x)
+    x = torch.where(r() < 0.1, x + 2.5 * r() * (x - common.box(x, 3, 5)), x)
     noise = torch.randn(x.shape, generator=g, device=dev)
-    x = x + torch.where(r() < 0.5, noise, pool(noise, 1, 3) * 1.7) * (r() ** 3) * 0.12
+    x = x + torch.where(r() < 0.5, noise, common.box(noise, 1, 3) * 1.7) * (r() ** 3) * 0.12
     for _ in range(2):
         on, w, h, l, u = r() < 0.06, 3 + 20 * r(), 2 + 16 * r(), COLS * r(), ROWS * r()
         x = torch.where(on & (xx >= l) & (xx < l + w) & (yy >= u) & (yy < u + h), r() * 1.6 - 0.3, x)
@@ -128,7 +110,7 @@ def prepare(t, g):
     gone = off[:, ::2, 0] | off[:, 1::2, 0]
     state[..., :2] = torch.where(gone[..., None] & (state[..., :2] > 0), 0, state[..., :2])
     line = torch.where(gone[..., None], 0, line)
-    return stretch(x)[:, None], {"line": line.float(), "row": row, "state": state, "gone": gone}
+    return common.stretch(x, every=5)[:, None], {"line": line.float(), "row": row, "state": state, "gone": gone}
 
 
 def edge_loss(z, col, weight):
@@ -192,7 +174,7 @@ def report(net, held):
     o, y = [], {k: [] for k in ("line", "row", "state")}
     with torch.no_grad():
         for r in held:
-            o.append(net(stretch(r["image"].float() / 255)[:, None]).float())
+            o.append(net(common.stretch(r["image"].float() / 255, every=5)[:, None]).float())
             for k in y:
                 y[k].append(r[k])
     planes, rows = split(torch.cat(o))
@@ -247,87 +229,32 @@ def report(net, held):
 
 
 def main():
-    a = argparse.ArgumentParser()
-    a.add_argument("--samples", required=True)
-    a.add_argument("--meshes", default="", help="folder with femur surfaces for trainsamples")
-    a.add_argument("--out", required=True)
+    a = common.arguments(__doc__, minutes=9, pool=300000)
     a.add_argument("--state", default="", help="file for the weights, to train on from")
     a.add_argument("--from", dest="start", default="", help="such a file")
     a.add_argument("--rate", type=float, default=2e-3)
-    a.add_argument("--minutes", type=float, default=9)
-    a.add_argument("--workers", type=int, default=mp.cpu_count())
-    a.add_argument("--pool", type=int, default=300000)
     a.add_argument("--batch", type=int, default=256)
     a.add_argument("--held", type=int, default=80, help="reads of 32 strips that are not trained on")
-    a.add_argument("--seed", type=int, default=1)
     a = a.parse_args()
-    dev = "cuda" if torch.cuda.is_available() else "cpu"
-    torch.manual_seed(a.seed)
-    g = torch.Generator(device=dev).manual_seed(a.seed)
-    q = queue.Queue(maxsize=400)
-    for i in range(a.workers):
-        command = [a.samples, "--kind", "cortex", "--seed", str(a.seed * 1000 + i)]
-        if a.meshes:
-            command += ["--meshes", a.meshes]
-        threading.Thread(target=reader, args=(command, RECORD, q), daemon=True).start()
-
-    def load(r):
-        if r is None:
-            raise SystemExit("a trainsamples has ended")
-        return {n: torch.from_numpy(r[n].copy()).to(dev) for n in RECORD.names}
-
-    begin = time.time()
+    dev, g, _ = common.begin(a.seed)
     torch.backends.cudnn.benchmark = True
     net = Cortex().to(dev)
     if a.start:
         net.load_state_dict(torch.load(a.start, map_location=dev))
     net.to(memory_format=torch.channels_last)
-    held = [load(q.get()) for _ in range(a.held)]
-    kept = {n: torch.empty((a.pool, *v.shape[1:]), dtype=v.dtype, device=dev) for n, v in held[0].items()}
-    filled = at = drawn = step = 0
-    opt = torch.optim.AdamW(net.parameters(), a.rate, weight_decay=1e-3)
-    now = [v for v in net.state_dict().values() if v.dtype.is_floating_point]
-    mean = [v.clone() for v in now]
-    while (spent := time.time() - begin) < a.minutes * 60:
-        take = 0
-        while (not q.empty() and take < 16) or filled < min(2000, 8 * a.batch):
-            r = load(q.get())
-            take += 1
-            n = r["image"].shape[0]
-            at = 0 if at + n > a.pool else at
-            for name, v in r.items():
-                kept[name][at:at + n] = v
-            at, drawn = at + n, drawn + n
-            filled = max(filled, at)
-        for p in opt.param_groups:
-            p["lr"] = a.rate * min(1, (step + 1) / 200) * 0.5 * (1 + np.cos(np.pi * spent / (a.minutes * 60)))
-        pick = torch.randint(0, filled, (a.batch,), generator=g, device=dev)
-        x, y = prepare({n: v[pick] for n, v in kept.items()}, g)
-        net.train()
-        with torch.autocast(dev, torch.bfloat16, enabled=dev == "cuda"):
+    samples = common.Samples(a, "cortex", RECORD, lambda r: common.tensors(r, RECORD.names, dev), dev, held=a.held)
+
+    def loss(t):
+        x, y = prepare(t, g)
+        with common.fast(dev):
             o = net(x.contiguous(memory_format=torch.channels_last))
-        l = loss_of(o.float(), y)
-        total = sum(l.values())
-        opt.zero_grad()
-        total.backward()
-        nn.utils.clip_grad_norm_(net.parameters(), 5)
-        opt.step()
-        with torch.no_grad():
-            torch._foreach_lerp_(mean, now, 1 - min(0.999, (step + 1) / (step + 20)))
-        step += 1
-        if step % 400 == 0 or step < 3:
-            print(f"{spent:5.0f} s step {step} pool {filled} drawn {drawn} loss {total.item():.4f} " + " ".join(f"{k} {v.item():.3f}" for k, v in l.items()), flush=True)
-    net.eval()
-    with torch.no_grad():
-        for v, m in zip(now, mean):
-            v.copy_(m)
+        return loss_of(o.float(), y)
+
+    common.train(net, samples, g, a.minutes, a.batch, loss, rate=a.rate, report=400, least=min(2000, 8 * a.batch))
     if a.state:
         torch.save(net.state_dict(), a.state)
-    net.cpu().to(memory_format=torch.contiguous_format)
-    torch.onnx.export(net, torch.zeros(1, 1, ROWS, COLS), a.out, opset_version=11, input_names=["strip"], output_names=["cortex"],
-                      **({"dynamo": False} if int(torch.__version__.split(".")[0]) >= 2 else {}))
-    print("wrote", a.out, sum(p.numel() for p in net.parameters()), "parameters,", step, "steps", flush=True)
-    report(net.to(dev), held)
+    common.export(net, (1, 1, ROWS, COLS), a.out, "strip", "cortex")
+    report(net.to(dev), samples.held)
 
 
 if __name__ == "__main__":

@@ -12,24 +12,31 @@ import (
 // sure is the probability from which the picture's own word counts.
 const sure = 0.97
 
-// From which probability what was found counts as a femur: as a rule; on a plain
-// lateral film, which no other bone was taken for; and where the picture tells
-// neither end nor side, so that it may be a piece of any tube: then only on a film
-// of known scale, at which the tube is as wide as a femur. Chosen on simulated
-// films of femurs and of other bones and things.
+// From which probability what was found counts as a femur, by what else there is
+// to see of one. The tip of the lesser trochanter was found on no other bone.
+// Without it, the scale tells how wide the bone is; without a scale, the film shows
+// a knee at least; and what shows neither end nor side may be a piece of any tube.
+// Chosen on simulated films of femurs and of other bones and things.
 const (
-	sureFemur       = 0.8
-	sureLateral     = 0.3
-	sureOfPiece     = 0.98
-	plainlyLateral  = 0.03 // at most that the view is AP
-	plainlyProximal = 0.9  // at least that the proximal end is known
+	sureWithTrochanter = 0.4
+	sureOfScale        = 0.7
+	sureOfKnee         = 0.85
+	sureOfPiece        = 0.95
 )
 
 // surelyFemur tells whether f may be measured as a femur.
 func surelyFemur(f detect.Femur, id identity, sc scale) bool {
-	lateral := f.FrontalView <= plainlyLateral && f.ProximalFirst >= plainlyProximal
-	told := id.facing || id.directed || sc.known && f.Found >= sureOfPiece
-	return told && (f.Found >= sureFemur || lateral && f.Found >= sureLateral)
+	told := id.facing || id.directed
+	knee := f.Located.CondyleLateral != nil && f.Located.CondyleMedial != nil
+	switch {
+	case told && f.LesserTrochanter != nil:
+		return f.Found >= sureWithTrochanter
+	case told && sc.known:
+		return f.Found >= sureOfScale
+	case told && knee:
+		return f.Found >= sureOfKnee
+	}
+	return (told || sc.known) && f.Found >= sureOfPiece
 }
 
 // identity is what a row says of which femur it shows, and which way its edges

@@ -46,19 +46,26 @@ type SampleMark struct {
 	Visible bool
 }
 
-// negativeShare is the share of coarse samples that show no femur.
-const negativeShare = 0.12
-
 // shaftTop is where the label of the shaft begins, in mm of z.
 const shaftTop = -30.0
 
+// mixture is what coarse samples are drawn from.
+type mixture struct {
+	negative float64             // share without a femur
+	kinds    []string            // of those, each as likely as the next
+	weight   func(group) float64 // of a group of films with a femur
+	implant  float64             // share of femurs of any group that get metal
+	fracture float64
+}
+
+// anyFilm is the mixture of [Coarse].
+var anyFilm = mixture{negative: 0.12, kinds: negatives, weight: func(g group) float64 { return g.weight }, implant: 0.05, fracture: 0.04}
+
 // Shares of the coarse samples.
 const (
-	addedImplant  = 0.05 // a femur of any group that gets metal
-	addedFracture = 0.04
-	fieldShare    = 0.5  // cut to the exposed field
-	pieceShare    = 0.15 // cut to a piece of the film
-	uneven        = 0.3  // of unequal scale across and along
+	fieldShare = 0.5  // cut to the exposed field
+	pieceShare = 0.15 // cut to a piece of the film
+	uneven     = 0.3  // of unequal scale across and along
 )
 
 const (
@@ -69,24 +76,24 @@ const (
 // Coarse makes the training sample of a seed, size pixels (even) wide and high,
 // from all groups of [Draw] by their weights and from films without a femur. It
 // uses one processor.
-func Coarse(seed uint64, size int) Sample { return coarseSample(seed, size, negativeShare, nil) }
+func Coarse(seed uint64, size int) Sample { return anyFilm.sample(seed, size, nil) }
 
-// coarseSample makes a coarse sample; negative is the share of those without a
-// femur. Where there are meshes, some of the femurs are of their kind.
-func coarseSample(seed uint64, size int, negative float64, meshes []*Mesh) Sample {
+// sample makes a coarse sample. Where there are meshes, some of the femurs are of
+// their kind.
+func (m *mixture) sample(seed uint64, size int, meshes []*Mesh) Sample {
 	rng := rand.New(rand.NewPCG(seed, 0x5eed))
-	if rng.Float64() < negative {
-		s := DrawNegative(rng, negatives[rng.IntN(len(negatives))])
+	if rng.Float64() < m.negative {
+		s := DrawNegative(rng, m.kinds[rng.IntN(len(m.kinds))])
 		return s.coarse(rng, size)
 	}
 	total := 0.0
 	for _, g := range groups {
-		total += g.weight
+		total += m.weight(g)
 	}
 	pick := rng.Float64() * total
 	name := groups[0].name
 	for _, g := range groups {
-		if pick -= g.weight; pick < 0 {
+		if pick -= m.weight(g); pick < 0 {
 			name = g.name
 			break
 		}
@@ -94,9 +101,9 @@ func coarseSample(seed uint64, size int, negative float64, meshes []*Mesh) Sampl
 	s := Draw(rng, name)
 	if l := &s.Legs[0]; l.Implant == "" && l.Break == nil && !l.Bare {
 		switch p := rng.Float64(); {
-		case p < addedImplant:
+		case p < m.implant:
 			l.Implant = usualImplants[rng.IntN(len(usualImplants))]
-		case p < addedImplant+addedFracture:
+		case p < m.implant+m.fracture:
 			l.Break = fracture(rng)
 		default:
 			s = s.withAnyMesh(rng, meshes)

@@ -5,15 +5,28 @@ import (
 	"slices"
 )
 
-// otherShare is the share of bone samples that show no femur: many, since a
-// network that looks for shafts passes most of them by.
-const otherShare = 0.7
+// boneFilm is the mixture of [CoarseBone]. Half show no femur, since a network that
+// looks for shafts passes many of them by, and most of those what has a shaft of its
+// own. Of the femurs, those whose ends are off the film and the lower ones are the
+// hardest to tell.
+var boneFilm = mixture{negative: 0.55, implant: 0.1, fracture: 0.04,
+	kinds: append([]string{"humerus", "humerus", "humerus", "humerus", "lower_leg", "lower_leg", "long_bone", "long_bone", "long_bone",
+		"pipe", "pipe", "elbow", "elbow", "elbow", "shoulder", "shoulder", "shoulder", "prosthesis", "rod", "ankle", "finger", "forearm"}, negatives...),
+	weight: func(g group) float64 {
+		switch {
+		case g.from > 100 || g.to-g.from < 100:
+			return 2 * g.weight
+		case g.implant:
+			return 1.5 * g.weight
+		}
+		return g.weight
+	}}
 
 // CoarseBone makes the sample of a seed for a network that tells a femur's shaft
-// from whatever else was taken for one: as [Coarse], most without a femur. Of a
-// mesh it labels the plane Femur alone.
+// from whatever else was taken for one: as [Coarse], half of them without a femur.
+// Of a mesh it labels the plane Femur alone.
 func CoarseBone(seed uint64, size int, meshes []*Mesh) Sample {
-	return coarseSample(seed, size, otherShare, meshes)
+	return boneFilm.sample(seed, size, meshes)
 }
 
 // withAnyMesh puts one of the meshes, varied in shape, in place of the first
