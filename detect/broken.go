@@ -11,7 +11,8 @@ const (
 	stretchFound  = 12    // of them with both edges, at least
 	stretchRMS    = 0.4   // mm of its mid-points about a line
 	stretchTaper  = 0.12  // growth of the half width, mm per level
-	stretchWidth  = 0.2   // of the shaft's width that a stretch may differ by
+	stretchWidth  = 0.2   // of the shaft's width that a stretch may differ by,
+	kinkWidth     = 0.35  // and what lies beside a kink: the shaft has begun to widen there
 	stretchApart  = 25    // levels between two stretches, at most
 	faintBreak    = 0.4   // of the median contrast: a fainter edge does not count
 	boneBends     = 400.0 // mm, radius of bow of the most curved femur (common practice, no source)
@@ -28,24 +29,14 @@ type stretch struct{ at, dir geom.PointMM }
 // by more than stepOff or turn by more than a bone can bend. from is the first
 // level of the shaft.
 func (t *shaftTrace) broken(from int) bool {
-	n := len(t.m.p)
-	mid, half := make([]geom.PointMM, n), make([]float64, n)
-	faint := [2]float64{t.faintest(0), t.faintest(1)}
-	width := t.width()
-	for k := range n {
-		a, b := t.side[0][k], t.side[1][k]
-		half[k] = math.NaN()
-		if k >= from && a.ok && b.ok && a.contrast >= faint[0] && b.contrast >= faint[1] &&
-			math.Abs(a.outer+b.outer-width) < stretchWidth*width {
-			half[k] = (a.outer + b.outer) / 2
-			mid[k] = t.m.p[k].Add(t.m.n[k].Mul((a.outer - b.outer) / 2))
-		}
-	}
+	mid, half := t.middles(from, kinkWidth)
 	for k := range mid {
 		if q, ok := newKink(mid, half, k, t.m.step); ok && q.parts() {
 			return true
 		}
 	}
+	mid, half = t.middles(from, stretchWidth)
+	n := len(mid)
 	straight := make([]*stretch, n)
 	for k := 0; k+stretchLevels <= n; k++ {
 		straight[k] = newStretch(mid[k:k+stretchLevels], half[k:k+stretchLevels])
@@ -61,6 +52,24 @@ func (t *shaftTrace) broken(from int) bool {
 		}
 	}
 	return false
+}
+
+// middles returns the mid-points of the outer edges and half their distance; NaN for
+// that at levels before from, where an edge is not found or faint, and where the
+// bone's width differs from the shaft's by more than the share.
+func (t *shaftTrace) middles(from int, share float64) (mid []geom.PointMM, half []float64) {
+	n := len(t.m.p)
+	mid, half = make([]geom.PointMM, n), constant(n, math.NaN())
+	faint := [2]float64{t.faintest(0), t.faintest(1)}
+	width := t.width()
+	for k := max(0, from); k < n; k++ {
+		a, b := t.side[0][k], t.side[1][k]
+		if a.ok && b.ok && a.contrast >= faint[0] && b.contrast >= faint[1] && math.Abs(a.outer+b.outer-width) < share*width {
+			half[k] = (a.outer + b.outer) / 2
+			mid[k] = t.m.p[k].Add(t.m.n[k].Mul((a.outer - b.outer) / 2))
+		}
+	}
+	return mid, half
 }
 
 // faintest is the least contrast of an edge of side s that counts.

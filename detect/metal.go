@@ -2,6 +2,7 @@ package detect
 
 import (
 	"math"
+	"slices"
 
 	"shaftgauge/measure/geom"
 )
@@ -15,17 +16,24 @@ const (
 	ImplantOther          = "other"
 )
 
+// ballRing is what lies around a ball, in its radii.
+var ballRing = [2]float64{1.2, 1.6}
+
 var implantWords = [metalClasses]string{metalIntramedullary: ImplantIntramedullary, metalPlate: ImplantPlate, metalStem: ImplantStem, metalOther: ImplantOther}
 
 const (
-	metalProb     = 0.5  // from which a place shows metal
-	metalBeside   = 4.0  // mm from metal's places within which no edge is believed: 3 mm, and half of a place
-	metalZone     = 22.0 // mm beside a bone's outer edge where metal still is its own
-	metalLeast    = 5    // places that make an implant
-	markBallLeast = 5.0  // places across a scale ball, at least
-	markBallFull  = 0.62 // of its box that a ball fills, at least: π/4 for a disc
-	aroundHead    = 5.0  // mm around a head's rim without metal
-	aroundMark    = 18.0 // mm around the narrowest neck and a condyle's tangent point without metal
+	metalProb   = 0.55 // from which a place shows metal: more than one network alone says
+	metalBeside = 4.0  // mm across the shaft within which no edge beside metal is believed: 3 mm, and half of a place
+	metalAlong  = 5.0  // mm along it: half of a level more
+	metalZone   = 22.0 // mm beside a bone's outer edge where metal still is its own
+	metalLeast  = 5    // places that make an implant
+	ballLeast   = 6    // places across a scale ball, at least
+	ballRound   = 1.3  // times its box's shorter side that the longer is, at most
+	ballCore    = 0.75 // of its radius within which a ball is bright throughout,
+	ballLevel   = 0.4  // of the way from the film around it to its brightest tenth,
+	ballDark    = 0.1  // but for so much of that
+	aroundHead  = 5.0  // mm around a head's rim without metal
+	aroundMark  = 18.0 // mm around the narrowest neck and a condyle's tangent point without metal
 )
 
 // metal is what lies over or beside a traced shaft: its kind by the contract, and
@@ -92,7 +100,7 @@ func (t *shaftTrace) findMetal(reduced *plane, sp geom.Spacing) (metal, error) {
 }
 
 // ballOver tells whether a scale ball, or metal that looks like one, lies over the
-// bone: a mark that fills its box as no letter does.
+// bone: a round mark behind which the film is bright throughout, as no letter is.
 func (v *metalView) ballOver(half float64) bool {
 	for _, cells := range components(len(v.prob), v.cols, true, func(i int) bool { return v.prob[i][metalMark] > metalProb }) {
 		r0, r1, c0, c1 := v.rows, -1, v.cols, -1
@@ -102,11 +110,46 @@ func (v *metalView) ballOver(half float64) bool {
 		}
 		h, w := float64(r1-r0+1), float64(c1-c0+1)
 		_, middle := v.at(r0, (c0+c1)/2)
-		if float64(len(cells)) > markBallFull*h*w && math.Min(h, w) > markBallLeast && math.Abs(middle) < half+h*metalPitch {
+		if math.Min(h, w) >= ballLeast && math.Max(h, w) <= ballRound*math.Min(h, w) &&
+			math.Abs(middle) < half+h*metalPitch && v.solid(float64(r0+r1)+0.5, float64(c0+c1)+0.5, (h+w)/2) {
 			return true
 		}
 	}
 	return false
+}
+
+// solid tells whether the film is bright all over a disc, against what lies around
+// it. Middle and radius are in pixels of the strip.
+func (v *metalView) solid(r, c, radius float64) bool {
+	var disc, core, around []float64
+	for k := max(0, int(r-2*radius)); k < min(v.strip.rows, int(r+2*radius)); k++ {
+		for j := max(0, int(c-2*radius)); j < min(metalCols, int(c+2*radius)); j++ {
+			z := v.strip.row(k)[j]
+			d := math.Hypot(float64(k)-r, float64(j)-c) / radius
+			switch {
+			case math.IsNaN(z):
+			case d < ballCore:
+				disc, core = append(disc, z), append(core, z)
+			case d < 1:
+				disc = append(disc, z)
+			case d > ballRing[0] && d < ballRing[1]:
+				around = append(around, z)
+			}
+		}
+	}
+	if len(core) == 0 || len(around) == 0 {
+		return false
+	}
+	slices.Sort(disc)
+	base := median(around)
+	least := base + ballLevel*(disc[len(disc)*9/10]-base)
+	dark := 0
+	for _, z := range core {
+		if z <= least {
+			dark++
+		}
+	}
+	return float64(dark) <= ballDark*float64(len(core))
 }
 
 // near tells whether metal lies within d mm of q.
@@ -129,8 +172,19 @@ func (m *metal) hides(t *shaftTrace, k, s int) (outer, inner bool) {
 	if s == 1 {
 		n = n.Mul(-1)
 	}
-	outer = m.near(t.m.p[k].Add(n.Mul(l.outer)), metalBeside)
-	return outer, outer || m.filled[k] || m.near(t.m.p[k].Add(n.Mul(l.inner)), metalBeside)
+	outer = m.touches(t.m.p[k].Add(n.Mul(l.outer)), n)
+	return outer, outer || m.filled[k] || m.touches(t.m.p[k].Add(n.Mul(l.inner)), n)
+}
+
+// touches tells whether metal lies beside p on an edge that n is square to.
+func (m *metal) touches(p, n geom.PointMM) bool {
+	for _, q := range m.places {
+		d := q.Sub(p)
+		if math.Abs(d.Dot(n)) < metalBeside && math.Abs(d.X*n.Y-d.Y*n.X) < metalAlong {
+			return true
+		}
+	}
+	return false
 }
 
 // clear takes from t the edges that metal hides. It returns which shares of the
@@ -177,19 +231,17 @@ func (m *metal) parts(all, clear bool) bool {
 	return true
 }
 
-// clearJoints takes from f the landmarks of hip and knee that metal covers.
+// clearJoints takes from f the landmarks of hip and knee that an implant lies
+// over or beside, and those without an outline of their own that any metal covers.
 func (m *metal) clearJoints(f *Femur, sp geom.Spacing) {
 	if len(m.places) == 0 {
 		return
 	}
-	if c := f.HeadCircle; c != nil && m.near(sp.MM(c.C), c.R+aroundHead) {
+	// Outlines are fitted beside the places of a letter: that does no harm.
+	if c := f.HeadCircle; c != nil && anyNear(m.implant, sp.MM(c.C), math.Max(c.R, headUsual)+aroundHead) {
 		f.HeadCircle = nil
 	}
-	if f.Neck != nil && m.near(sp.MM(f.Neck.P), aroundMark) {
-		f.Neck = nil
-	}
-	for _, l := range []**Landmark{&f.CondyleLateral, &f.CondyleMedial} {
-		// Their outlines were fitted robustly: a letter beside them does no harm.
+	for _, l := range []**Landmark{&f.Neck, &f.CondyleLateral, &f.CondyleMedial} {
 		if *l != nil && anyNear(m.implant, sp.MM((*l).P), aroundMark) {
 			*l = nil
 		}

@@ -3,18 +3,23 @@ package detect
 import (
 	_ "embed"
 	"math"
-	"sort"
+	"slices"
 
 	"shaftgauge/measure/geom"
 )
 
-// The network that marks metal on a straightened patch of the film around a
+// The networks that mark metal on a straightened patch of the film around a
 // shaft. training/ holds the recipe.
-//
-//go:embed metal.onnx
-var metalONNX []byte
+var (
+	//go:embed metal.onnx
+	metalONNX []byte
+	//go:embed metal_again.onnx
+	metalAgainONNX []byte
+)
 
-var metalNet = newNetwork("metal", metalONNX)
+// metalNets were trained on different mixtures. What a place shows is the mean of
+// their probabilities: what only one takes for metal mostly is none.
+var metalNets = [2]network{newNetwork("metal", metalONNX), newNetwork("second metal", metalAgainONNX)}
 
 const (
 	metalRows, metalCols = 224, 160
@@ -22,6 +27,7 @@ const (
 	metalNext            = 150 // rows from a patch to the next
 	metalAbove           = 110.0
 	metalBelow           = 130.0 // mm beyond the ends of a trace that are looked at
+	surelyNone           = 9     // logit of no metal over any metal's that leaves no part of a thousandth for it
 )
 
 // Classes of the network's output: what a place shows.
@@ -35,41 +41,42 @@ const (
 	metalClasses
 )
 
-// metalView is what the network sees along a shaft: places of twice metalPitch,
+// metalView is what the networks see along a shaft: places of twice metalPitch,
 // row by row along m.
 type metalView struct {
 	m          midline // every metalPitch mm
 	rows, cols int
 	prob       [][metalClasses]float64
+	strip      *strip // of the film, two pixels a place each way
 }
 
-// viewMetal runs the network along m.
+// viewMetal runs the networks along m.
 func viewMetal(g *plane, m midline, sp geom.Spacing) (*metalView, error) {
 	long := newMidline(m.p, metalPitch).extend(metalAbove, metalBelow)
 	st := straighten(g, long, sp, metalCols/2*metalPitch, metalPitch, 2, metalPitch)
-	v := &metalView{m: long, rows: (len(long.p) + 1) / 2, cols: metalCols / 2}
+	v := &metalView{m: long, rows: (len(long.p) + 1) / 2, cols: metalCols / 2, strip: st}
 	v.prob = make([][metalClasses]float64, v.rows*v.cols)
 	seen := make([]float64, v.rows)
-	for top := 0; ; top += metalNext {
-		last := top+metalRows >= st.rows
+	from, to := st.onFilm()
+	for top := from / 2 * 2; ; top += metalNext {
+		last := top+metalRows >= to
 		if last {
-			top = max(0, st.rows-metalRows) / 2 * 2
+			top = max(0, to-metalRows+1) / 2 * 2
 		}
 		in, any := metalInput(st, top)
 		if any {
 			const area = metalRows * metalCols / 4
-			out, err := metalNet.run(in, metalRows, metalCols, metalClasses*area)
-			if err != nil {
-				return nil, err
-			}
-			for r := range metalRows / 2 {
-				k := top/2 + r
-				if k >= v.rows {
-					break
+			for _, net := range metalNets {
+				out, err := net.run(in, metalRows, metalCols, metalClasses*area)
+				if err != nil {
+					return nil, err
 				}
-				seen[k]++
-				for c := range v.cols {
-					addSoftmax(&v.prob[k*v.cols+c], out, r*v.cols+c, area)
+				for r := range min(metalRows/2, v.rows-top/2) {
+					k := top/2 + r
+					seen[k]++
+					for c := range v.cols {
+						addSoftmax(&v.prob[k*v.cols+c], out, r*v.cols+c, area)
+					}
 				}
 			}
 		}
@@ -87,8 +94,31 @@ func viewMetal(g *plane, m midline, sp geom.Spacing) (*metalView, error) {
 	return v, nil
 }
 
+// onFilm returns the first of the rows with anything on the film and the one after
+// the last.
+func (s *strip) onFilm() (from, to int) {
+	known := func(k int) bool {
+		return slices.ContainsFunc(s.row(k), func(v float64) bool { return !math.IsNaN(v) })
+	}
+	for from < s.rows && !known(from) {
+		from++
+	}
+	for to = s.rows; to > from && !known(to-1); {
+		to--
+	}
+	return from, to
+}
+
 // addSoftmax adds the softmax of the logits of place i, one in each plane.
 func addSoftmax(p *[metalClasses]float64, out []float32, i, area int) {
+	next := out[area+i]
+	for k := 2; k < metalClasses; k++ {
+		next = max(next, out[k*area+i])
+	}
+	if out[i] > next+surelyNone {
+		p[metalNone]++
+		return
+	}
 	var e [metalClasses]float64
 	sum := 0.0
 	for k := range e {
@@ -104,7 +134,7 @@ func addSoftmax(p *[metalClasses]float64, out []float32, i, area int) {
 // the network wants it; false where none of it is on the film.
 func metalInput(st *strip, top int) (in []float32, any bool) {
 	in = make([]float32, metalRows*metalCols)
-	var on []float64
+	on := make([]float64, 0, metalRows*metalCols)
 	for r := range metalRows {
 		if top+r >= st.rows {
 			break
@@ -118,8 +148,8 @@ func metalInput(st *strip, top int) (in []float32, any bool) {
 	if len(on) == 0 {
 		return in, false
 	}
-	sort.Float64s(on)
-	lo, hi := on[len(on)/100], on[len(on)-1-len(on)/100]
+	cut := len(on) / 100
+	lo, hi := ranked(on, cut), ranked(on, len(on)-1-cut)
 	for r := range metalRows {
 		if top+r >= st.rows {
 			break

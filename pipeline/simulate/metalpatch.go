@@ -33,8 +33,9 @@ type MetalPatch struct {
 
 // Shares of the metal patches.
 const (
-	implantShare = 0.55
-	nearShare    = 0.6 // centred near the metal
+	brokenShare  = 0.1  // of a broken femur, whose fragments over each other are as bright as metal
+	implantShare = 0.55 // of the others
+	nearShare    = 0.6  // centred near the metal or the break
 	clipShare    = 0.2
 	letterShare  = 0.35 // with one letter or more put near the middle
 )
@@ -43,27 +44,39 @@ const (
 // femurs without an implant are meshes, where there are any.
 func NewMetalPatch(seed uint64, meshes []*Mesh) MetalPatch {
 	rng := rand.New(rand.NewPCG(seed, 0x3e7a1))
+	var implant Implant
+	broken := rng.Float64() < brokenShare
+	if !broken && rng.Float64() < implantShare {
+		implant = usualImplants[rng.IntN(len(usualImplants))]
+		if rng.Float64() < 0.25 { // what is small is hard to see
+			implant = []Implant{CerclageWires, Screws, Staples}[rng.IntN(3)]
+		}
+	}
+	near := rng.Float64() < nearShare
+	// Films are drawn until one shows what was chosen: few show the knee.
 	for {
-		s := Draw(rng, groups[rng.IntN(len(groups))].name)
+		group := groups[rng.IntN(len(groups))].name
+		if broken {
+			group = "broken"
+		}
+		s := Draw(rng, group)
 		leg := &s.Legs[0]
-		leg.Implant = ""
-		if leg.Break == nil && rng.Float64() < implantShare {
-			leg.Implant = usualImplants[rng.IntN(len(usualImplants))]
-			if rng.Float64() < 0.25 { // what is small is hard to see
-				leg.Implant = []Implant{CerclageWires, Screws, Staples}[rng.IntN(3)]
-			}
-		} else if leg.Break == nil {
+		leg.Implant = implant
+		switch {
+		case implant != "":
+			leg.Break = nil
+		case leg.Break == nil:
 			s = s.withAnyMesh(rng, meshes)
 		}
-		if p, ok := s.metalPatch(rng); ok {
+		if p, ok := s.metalPatch(rng, near); ok {
 			return p
 		}
 	}
 }
 
-// metalPatch lays a patch along the first leg's shaft; false where that is off
-// the film.
-func (s *Scene) metalPatch(rng *rand.Rand) (MetalPatch, bool) {
+// metalPatch lays a patch along the first leg's shaft, near its metal or its break
+// if near is set; false where that is off the film.
+func (s *Scene) metalPatch(rng *rand.Rand, near bool) (MetalPatch, bool) {
 	leg := &s.Legs[0]
 	plate := s.Plate.grid()
 	field := s.Field.window()
@@ -85,8 +98,11 @@ func (s *Scene) metalPatch(rng *rand.Rand) (MetalPatch, bool) {
 	var z float64
 	for try := 0; ; try++ {
 		z = even(-80, leg.Anatomy.Length+50)
-		if len(metal) > 0 && rng.Float64() < nearShare {
+		switch {
+		case near && len(metal) > 0:
 			z = metal[rng.IntN(len(metal))].c[2] + even(-70, 70)
+		case near && leg.Break != nil:
+			z = leg.Break.Z + even(-70, 70)
 		}
 		p := project(z)
 		q := plate.pixel(p)
@@ -105,20 +121,20 @@ func (s *Scene) metalPatch(rng *rand.Rand) (MetalPatch, bool) {
 	g := grid{rows: 2 * MetalRows, cols: 2 * MetalCols, dx: across.Mul(pitch), dy: down.Mul(pitch)}
 	centre := project(z).Add(across.Mul(even(-8, 8)))
 	g.origin = centre.Sub(g.dy.Mul(MetalRows - 0.5)).Sub(g.dx.Mul(MetalCols - 0.5))
-	near := func() geom.PointMM { return centre.Add(across.Mul(even(-55, 55))).Add(down.Mul(even(-85, 85))) }
+	beside := func() geom.PointMM { return centre.Add(across.Mul(even(-55, 55))).Add(down.Mul(even(-85, 85))) }
 	if rng.Float64() < letterShare {
 		words := []string{"R", "L", "R", "L", "AP", "HV 07", "114", "SUPINE", "K.T.", "12:41", "X", "8"}
 		for range 1 + rng.IntN(2) {
-			s.Marks = append(s.Marks, Mark{Text: words[rng.IntN(len(words))], At: near(), Height: span{4, 22}.wide(rng), Angle: even(-30, 30), Lead: rng.IntN(3) > 0, White: rng.IntN(4) > 0})
+			s.Marks = append(s.Marks, Mark{Text: words[rng.IntN(len(words))], At: beside(), Height: span{4, 22}.wide(rng), Angle: even(-30, 30), Lead: rng.IntN(3) > 0, White: rng.IntN(4) > 0})
 		}
 		if rng.IntN(3) == 0 {
-			c := near()
+			c := beside()
 			s.Metal = append(s.Metal, Metal{A: c, B: c, Radius: even(9, 17), Mean: even(0.2, 0.7)})
 		}
 	}
 	if rng.Float64() < clipShare {
 		for range 1 + rng.IntN(6) {
-			c := near()
+			c := beside()
 			sn, cs := sincosDeg(even(0, 360))
 			s.Metal = append(s.Metal, Metal{A: c, B: c.Add(geom.PointMM{X: cs, Y: sn}.Mul(even(2, 9))), Radius: even(0.35, 1), Mean: 0.6})
 		}
@@ -185,6 +201,9 @@ func (t *stage) metalAt(p geom.PointMM, loose []Metal) uint8 {
 		o, d := t.Beam.ray(&l.place, p)
 		for _, part := range [2][]quadric{l.femur.metal, l.femur.cement} {
 			for j := range part {
+				if part[j].misses(&o, &d) {
+					continue
+				}
 				if _, _, hit := part[j].cross(o, d); hit {
 					return metalLabels[l.Implant.column()]
 				}
