@@ -34,9 +34,16 @@ const (
 	rimAlike   = 8.0 // rays that err alike: neighbours see the same socket
 	rimFloor   = 0.1 // mm, least scatter of the rim
 
-	headArc     = 110.0 // degrees of the rim that must be seen for a radius
-	headDiffers = 3.0   // mm from the network's centre or radius that no head lies
-	headBase    = 0.08  // mm, least standard uncertainty of centre and radius
+	headUsual   = 24.0 // mm, radius of a head of which only the centre is known (common practice, no source)
+	headArc     = 75.0 // degrees of the rim that must be seen for a radius
+	headVague   = 0.75 // mm that the centre may be uncertain by,
+	radiusVague = 0.45 // and the radius
+	headUneven  = 0.15 // mm by which a real head leaves its circle over a long arc
+	fullArc     = 0.6  // 1/(1 − cos) of half the arc seen of a head that stands free
+	headClear   = 0.5  // mm of the network's own spread of the centre, from where
+	headStrange = 2.0  // times what is more adds to the uncertainty: the rim may be another's
+	headDiffers = 3.0  // mm from the network's centre or radius that no head lies
+	headBase    = 0.08 // mm, least standard uncertainty of centre and radius
 )
 
 // headGuess is the head as the network sees it, with standard uncertainties.
@@ -44,18 +51,19 @@ type headGuess struct {
 	c              geom.PointMM
 	r              float64
 	sigmaC, sigmaR float64
+	spread         float64      // mm, of the centre by the network's own word
 	neck           geom.PointMM // unit, from the centre to the neck
 }
 
 // ray is the direction of a ray with its brightness from r − headReach outwards.
 type ray struct {
 	dir   geom.PointMM
-	v     []float64 // NaN off the film
+	v     []float64 // NaN off the film and beside metal
 	slope []float64 // fall outwards over the usual fall, 0 … slopeCap
 }
 
 // headRing samples the rays around h.
-func headRing(g *plane, sp geom.Spacing, h headGuess) []ray {
+func headRing(g sheet, h headGuess) []ray {
 	n := int(2*headReach/headDR) + 1
 	var out []ray
 	for i := range headRays {
@@ -70,8 +78,7 @@ func headRing(g *plane, sp geom.Spacing, h headGuess) []ray {
 			p := h.c.Add(d.Mul(h.r - headReach + float64(k)*headDR))
 			sum := 0.0
 			for _, o := range [3]float64{-headWide, 0, headWide} {
-				a := p.Add(t.Mul(o))
-				z, ok := g.at(a.X/sp.X, a.Y/sp.Y)
+				z, ok := g.at(p.Add(t.Mul(o)))
 				if !ok {
 					z = math.NaN()
 				}
@@ -193,8 +200,9 @@ func (f tubeFit) onRim() bool {
 // fitHead fits a circle to the outline of the head near h. The radius is 0
 // where too little of the rim is seen for it; nil where rim and network do not
 // agree.
-func fitHead(g *plane, sp geom.Spacing, blur Blur, h headGuess) *Circle {
-	rays := headRing(g, sp, h)
+func fitHead(g sheet, blur Blur, h headGuess) *Circle {
+	g.hidden = g.around(h.c, h.r+headReach)
+	rays := headRing(g, h)
 	if len(rays) == 0 {
 		return nil
 	}
@@ -212,12 +220,77 @@ func fitHead(g *plane, sp geom.Spacing, blur Blur, h headGuess) *Circle {
 	if math.Hypot(dx, dy) > headDiffers || math.Abs(dr) > headDiffers {
 		return nil
 	}
-	c := &Circle{C: sp.Px(h.c.Add(geom.PointMM{X: dx, Y: dy})), R: h.r + dr,
-		SigmaC: math.Hypot(s.sigmaC, headBase), SigmaR: math.Hypot(s.sigmaR, headBase)}
-	if float64(s.kept)*360/headRays < headArc {
+	if h.ofSocket(rays, s) {
+		return nil
+	}
+	if _, on := g.film.at((h.c.X+dx)/g.sp.X, (h.c.Y+dy)/g.sp.Y); !on {
+		return nil // the film shows the smaller part of it
+	}
+	c := &Circle{C: g.sp.Px(h.c.Add(geom.PointMM{X: dx, Y: dy})), R: h.r + dr}
+	arc := float64(s.kept) * 360 / headRays
+	c.SigmaC, c.SigmaR = h.doubt(s, arc)
+	if arc < headArc || c.SigmaR > radiusVague {
 		c.R, c.SigmaR = 0, 0
 	}
+	if c.SigmaC > headVague {
+		return nil
+	}
 	return c
+}
+
+// Beside the neck the head stands free of its socket. Where, between these angles
+// from the neck's axis, the outline falls well within the circle and not on it,
+// the circle is that of the socket's dense roof.
+const (
+	freeFrom, freeTo   = 40.0, 70.0 // degrees
+	insideFrom, inside = 1.5, 6.5   // mm
+	onCircle           = 1.0        // mm
+	fallInside         = 2.5        // usual slopes, the steepest of a ray, its mean over the rays, at least,
+	fallOn             = 1.2        // and at most
+)
+
+// ofSocket tells whether the circle is the socket's, by the outline on either side of
+// the neck.
+func (h headGuess) ofSocket(rays []ray, s circleShift) bool {
+	var in, on, n [2]float64
+	for i := range rays {
+		q := &rays[i]
+		side := 0
+		if h.neck.Cross(q.dir) > 0 {
+			side = 1
+		}
+		if a := math.Acos(clamp(h.neck.Dot(q.dir), -1, 1)) * 180 / math.Pi; a < freeFrom || a > freeTo {
+			continue
+		}
+		at := headReach + s.dr + s.dx*q.dir.X + s.dy*q.dir.Y
+		in[side] += q.steepest(at-inside, at-insideFrom)
+		on[side] += q.steepest(at-onCircle, at+onCircle)
+		n[side]++
+	}
+	for side := range 2 {
+		if in[side] > fallInside*n[side] && on[side] < fallOn*n[side] {
+			return true
+		}
+	}
+	return false
+}
+
+// steepest is the steepest fall between two distances along the ray, mm.
+func (q *ray) steepest(from, to float64) (top float64) {
+	for k := max(0, int(from/headDR)); k <= min(len(q.slope)-1, int(to/headDR)); k++ {
+		top = math.Max(top, q.slope[k])
+	}
+	return top
+}
+
+// doubt returns the standard uncertainties of centre and radius of a circle of
+// which an arc of so many degrees was seen: the fit's own, with what a head that
+// is not round, or a network that was not sure which rim is the head's, adds.
+func (h headGuess) doubt(s circleShift, arc float64) (sigmaC, sigmaR float64) {
+	uneven := headUneven * math.Max(0, 1/(1-math.Cos(arc/2*math.Pi/180))-fullArc)
+	strange := headStrange * math.Max(0, h.spread-headClear)
+	more := math.Hypot(headBase, math.Hypot(uneven, strange))
+	return math.Hypot(s.sigmaC, more), math.Hypot(s.sigmaR, more)
 }
 
 // circleShift is how a circle fitted to a rim differs from the one expected.

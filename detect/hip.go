@@ -35,9 +35,11 @@ const (
 	hipFrom = 20.0 // mm below the tip of the lesser trochanter, from where
 	hipTo   = 70.0 // to where the shaft's line is carried up through the patch
 
+	hipFrontal = 0.1  // of a frontal view, from which the hip is looked for
 	hipProb    = 0.8  // that a landmark is on the patch
+	hipMaybe   = 0.3  // that one is whose place outlines confirm
 	hipUnsure  = 4.0  // mm; a landmark less certain than this is not known
-	hipLost    = 12.0 // mm; a hip whose greater trochanter is there, but nowhere more certain than this, is none like those trained on
+	hipLost    = 12.0 // mm; where the greater trochanter is there, but nowhere more certain than this, outlines must confirm the neck
 	canalShare = 0.65 // of its spread that the network's place of the canal's edges is uncertain by; fitted on simulated films
 	hipCertain = 0.6  // mm, least standard uncertainty of a place of the network
 	headLeast  = 15   // mm, least radius of a head, and
@@ -46,8 +48,8 @@ const (
 
 // hip sets the landmarks of the hip of a femur seen from the front, whose
 // lesser trochanter and sides are known. What is not clear is left out.
-func (t *shaftTrace) hip(f *Femur, full, reduced *plane, sp geom.Spacing) error {
-	if f.LesserTrochanter == nil || f.FrontalView < 0.5 || f.LateralClockwise > 1-facingProb && f.LateralClockwise < facingProb {
+func (t *shaftTrace) hip(f *Femur, full, reduced *plane, sp geom.Spacing, m metal) error {
+	if f.LesserTrochanter == nil || f.FrontalView < hipFrontal || f.LateralClockwise > 1-facingProb && f.LateralClockwise < facingProb {
 		return nil
 	}
 	tip := sp.MM(f.LesserTrochanter.P)
@@ -56,7 +58,7 @@ func (t *shaftTrace) hip(f *Femur, full, reduced *plane, sp geom.Spacing) error 
 	if !ok {
 		return nil
 	}
-	h := hip{full: full, sp: sp, blur: t.blur}
+	h := hip{sheet: sheet{full, sp, m.places}, blur: t.blur}
 	var err error
 	if h.marks, err = hipNet.find(hipNet.frame(p, down, tip, f.LateralClockwise < 0.5), reduced, sp); err != nil {
 		return err
@@ -73,22 +75,21 @@ func (t *shaftTrace) hip(f *Femur, full, reduced *plane, sp geom.Spacing) error 
 
 // hip is one hip as the network sees it, with the film that it lies on.
 type hip struct {
+	sheet
 	marks []patchMark
-	full  *plane
-	sp    geom.Spacing
 	blur  Blur
 }
 
 // sigma returns the standard uncertainty of a landmark in any one direction,
-// mm; false where it is none.
-func (h *hip) sigma(k int) (float64, bool) {
+// mm; false where it is less probable than least.
+func (h *hip) sigma(k int, least float64) (float64, bool) {
 	m := h.marks[k]
 	s := math.Hypot(hipCertain, math.Hypot(m.along, m.cross)/math.Sqrt2)
-	return s, m.there >= hipProb && s <= hipUnsure
+	return s, m.there >= least && s <= hipUnsure
 }
 
 func (h *hip) landmark(k int) *Landmark {
-	s, ok := h.sigma(k)
+	s, ok := h.sigma(k, hipProb)
 	if !ok {
 		return nil
 	}
@@ -97,7 +98,7 @@ func (h *hip) landmark(k int) *Landmark {
 
 // ball joins the places of the head's centre and rim to one circle.
 func (h *hip) ball() (g headGuess, ok bool) {
-	sc, ok := h.sigma(hipHead)
+	sc, ok := h.sigma(hipHead, hipMaybe)
 	if !ok {
 		return g, false
 	}
@@ -107,7 +108,7 @@ func (h *hip) ball() (g headGuess, ok bool) {
 	var a [3][4]float64
 	a[0][0], a[1][1] = 1/(sc*sc), 1/(sc*sc)
 	for _, k := range []int{hipRimProximal, hipRimMedial, hipRimDistal} {
-		s, ok := h.sigma(k)
+		s, ok := h.sigma(k, hipMaybe)
 		if !ok {
 			continue
 		}
@@ -135,8 +136,9 @@ func (h *hip) headAndNeck() (*Circle, *Landmark) {
 	if !ok {
 		return nil, nil
 	}
+	g.spread = math.Hypot(h.marks[hipHead].along, h.marks[hipHead].cross) / math.Sqrt2
 	g.neck = h.marks[hipNeck].at.Sub(g.c).Unit()
-	head := fitHead(h.full, h.sp, h.blur, g)
+	head := fitHead(h.sheet, h.blur, g)
 	waist, ok := h.waist()
 	if head == nil || !ok {
 		return head, nil
@@ -148,17 +150,19 @@ func (h *hip) headAndNeck() (*Circle, *Landmark) {
 type neckWaist struct {
 	middle, superior, inferior geom.PointMM
 	sigma                      float64
+	strange                    bool // the hip is not like those trained on
 }
 
 // waist joins the middle of the narrowest neck with that of its two ends.
 func (h *hip) waist() (w neckWaist, ok bool) {
-	s, ok := h.sigma(hipNeck)
-	a, okA := h.sigma(hipNeckSuperior)
-	b, okB := h.sigma(hipNeckInferior)
-	g := h.marks[hipGreater]
-	if !ok || !okA || !okB || g.there >= hipProb && math.Hypot(g.along, g.cross) > hipLost {
+	s, ok := h.sigma(hipNeck, hipMaybe)
+	a, okA := h.sigma(hipNeckSuperior, hipMaybe)
+	b, okB := h.sigma(hipNeckInferior, hipMaybe)
+	if !ok || !okA || !okB {
 		return w, false
 	}
+	g := h.marks[hipGreater]
+	w.strange = g.there >= hipProb && math.Hypot(g.along, g.cross) > hipLost
 	w.superior, w.inferior = h.marks[hipNeckSuperior].at, h.marks[hipNeckInferior].at
 	ends := math.Hypot(a, b) / 2
 	q := 1 / (ends * ends) / (1/(ends*ends) + 1/(s*s))

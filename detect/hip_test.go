@@ -55,7 +55,7 @@ func TestHip(t *testing.T) {
 
 // A disc brighter than what surrounds it has the centre and the radius that it
 // was drawn with, beside a socket over its upper third; with no rim in sight
-// there is no circle.
+// there is no circle. Source: the circle drawn.
 func TestFitHead(t *testing.T) {
 	const rows, cols, pitch = 600, 600, 0.2
 	sp := geom.Spacing{Y: pitch, X: pitch}
@@ -81,14 +81,35 @@ func TestFitHead(t *testing.T) {
 		return g
 	}
 	guess := headGuess{c: centre.Add(geom.PointMM{X: 0.7, Y: -0.6}), r: radius - 0.8, sigmaC: 0.8, sigmaR: 0.7, neck: geom.PointMM{X: math.Sqrt2 / 2, Y: math.Sqrt2 / 2}}
-	c := fitHead(draw(20000), sp, Blur{SigmaMM: 0.12}, guess)
+	c := fitHead(sheet{film: draw(20000), sp: sp}, Blur{SigmaMM: 0.12}, guess)
 	if c == nil {
 		t.Fatal("no circle")
 	}
 	if d := sp.MM(c.C).Sub(centre).Norm(); d > 0.15 || math.Abs(c.R-radius) > 0.15 {
 		t.Errorf("centre %.2f mm off, radius %.2f, want %.2f", d, c.R, radius)
 	}
-	if c := fitHead(draw(0), sp, Blur{SigmaMM: 0.12}, guess); c != nil && c.R != 0 {
+	if c := fitHead(sheet{film: draw(0), sp: sp}, Blur{SigmaMM: 0.12}, guess); c != nil && c.R != 0 {
 		t.Errorf("a radius of nothing: %+v", c)
+	}
+
+	// A lead bar across the rim, known to be metal, does no harm.
+	barred := sheet{film: draw(20000), sp: sp}
+	for y := 240; y < 340; y++ {
+		for x := 395; x < 425; x++ {
+			barred.film.pix[y*cols+x] = 64000
+			if x%9 == 0 && y%9 == 0 { // as metal's places lie
+				barred.hidden = append(barred.hidden, geom.PointMM{X: float64(x) * pitch, Y: float64(y) * pitch})
+			}
+		}
+	}
+	whole := *c
+	if c = fitHead(barred, Blur{SigmaMM: 0.12}, guess); c == nil {
+		t.Fatal("no circle beside a bar")
+	}
+	if d := sp.MM(c.C).Sub(centre).Norm(); d > 0.15 || math.Abs(c.R-radius) > 0.15 {
+		t.Errorf("beside a bar: centre %.2f mm off, radius %.2f, want %.2f", d, c.R, radius)
+	}
+	if c.SigmaR <= whole.SigmaR {
+		t.Errorf("less of the rim makes the radius no less certain: %.3f, whole %.3f", c.SigmaR, whole.SigmaR)
 	}
 }

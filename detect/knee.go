@@ -39,6 +39,9 @@ const (
 	markOff       = 2.5  // mm along y beyond which a condyle is not believed to lie from those places
 	markAside     = 8.0  // and along x
 	markAgree     = 0.4  // mm along y up to which the two do not differ
+	markVague     = 3.0  // mm of spread along y of a place that speaks against nothing: the arc then has to be
+	arcAlone      = 0.6  // as clear as this,
+	condyleAlone  = 0.6  // mm and its level is so much the less certain
 	outlineInside = 0.25 // mm inside the end of the projected bone that its fall is steepest (simulated films)
 	condyleBase   = 0.15 // mm, least standard uncertainty of a condyle's level
 )
@@ -369,6 +372,7 @@ func (t *shaftTrace) condyles(f *Femur, full *plane, sp geom.Spacing, knee dista
 	if !ok {
 		return
 	}
+	score := [2]float64{a.score, b.score}
 	// Twice: the tangent's own direction is the second frame's.
 	var at [2]geom.PointMM
 	var sigma [2]float64
@@ -385,6 +389,10 @@ func (t *shaftTrace) condyles(f *Femur, full *plane, sp geom.Spacing, knee dista
 		a, b = arc{x0: half, r: clamp(-0.5/oa.c[2], 7, 60)}, arc{x0: -half, r: clamp(-0.5/ob.c[2], 7, 60)}
 	}
 	for i, m := range [2]*patchMark{knee.lateral, knee.medial} {
+		if m.along > markVague && score[i] >= arcAlone {
+			sigma[i] = math.Hypot(sigma[i], condyleAlone)
+			continue
+		}
 		d := m.at.Sub(at[i])
 		x, y := math.Abs(d.Dot(frame.x)), math.Abs(d.Dot(frame.y))
 		if x > markAside || y > markOff {

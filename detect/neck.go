@@ -14,8 +14,8 @@ const (
 	neckDN      = 0.2  // mm between places of a line
 	neckOutside = 4.0  // mm outside of the outline that a fit sees
 	neckInside  = 3.0  // mm inside
-	neckMoves   = 1.5  // mm that an outline may lie from where it is expected
-	neckUnsure  = 0.7  // mm; an edge less certain is none
+	neckMoves   = 2.2  // mm that an outline may lie from where it is expected
+	neckUnsure  = 0.9  // mm; an edge less certain is none
 	neckLines   = 8    // that make an outline
 	neckScatter = 0.5  // mm that they may scatter about it
 	neckSlides  = 4.0  // mm along the axis that the narrowest place may lie from the one expected
@@ -25,7 +25,7 @@ const (
 	neckBend    = 0.01 // 1/mm of bend by which the narrowest place holds to the one expected
 	neckBase    = 0.1  // mm, least standard uncertainty of the middle across the axis
 	neckDiffers = 2.5  // standard uncertainties by which outlines and network may disagree
-	neckGuess   = 0.5  // mm; a middle that no outline confirms must be as certain as this
+	neckGuess   = 0.8  // mm; a middle that no outline confirms must be as certain as this
 )
 
 // neckSide is one outline of the neck: a parabola of its distance from the axis
@@ -44,7 +44,7 @@ func (s neckSide) at(u float64) float64 { return s.c[0] + u*(s.c[1]+u*s.c[2]) }
 func (h *hip) neck(c geom.PointMM, w neckWaist) *Landmark {
 	middle, sigma, ok := h.fitNeck(c, w)
 	if !ok {
-		if w.sigma > neckGuess {
+		if w.sigma > neckGuess || w.strange {
 			return nil
 		}
 		return &Landmark{P: h.sp.Px(w.middle), Sigma: w.sigma}
@@ -148,8 +148,7 @@ func (h *hip) neckEdge(at, axis, out geom.PointMM, expect, half float64, model *
 	for i := range y {
 		p := at.Add(out.Mul(expect + neckOutside - float64(i)*neckDN))
 		for _, o := range [3]float64{-neckSpan, 0, neckSpan} {
-			q := p.Add(axis.Mul(o))
-			z, on := h.full.at(q.X/h.sp.X, q.Y/h.sp.Y)
+			z, on := h.at(p.Add(axis.Mul(o)))
 			if !on {
 				return 0, 0, false
 			}

@@ -15,7 +15,7 @@ var trochanterONNX []byte
 var trochanterNet = patchNetwork{network: newNetwork("trochanter", trochanterONNX), rows: 96, cols: 64, marks: 1, mm: 1, row: 48, col: 10}
 
 const (
-	tipProb   = 0.8  // that the tip is on the patch
+	tipProb   = 0.5  // that the tip is on the patch
 	tipSigma  = 1.5  // mm, least standard uncertainty of a tip's level: it is blunt, and on real surfaces up to 4 mm off
 	tipUnsure = 4.0  // mm; a level less certain than this is not known
 	axisFrom  = 15.0 // mm below the coarse level, from where

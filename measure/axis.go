@@ -56,22 +56,22 @@ func (s *Shaft) lineThrough(in span) (a axisFit, ok bool) {
 }
 
 // fitAxis is lineThrough of a stretch that lies on the shaft, with mid-points
-// at four fifths of its levels.
+// at axisSeen of its levels.
 func (s *Shaft) fitAxis(in span) (axisFit, bool) {
-	if !s.seen(in) {
+	if !s.seen(in, axisSeen) {
 		return axisFit{}, false
 	}
 	return s.lineThrough(in)
 }
 
-// seen tells whether the stretch lies on the shaft and has mid-points at four
-// fifths of its levels.
-func (s *Shaft) seen(in span) bool {
+// seen tells whether the stretch lies on the shaft and has mid-points at a share
+// of its levels.
+func (s *Shaft) seen(in span, share float64) bool {
 	if s.S[0] > in.from || s.S[len(s.S)-1] < in.to {
 		return false
 	}
 	_, level := s.midPoints(in)
-	return float64(len(level)) >= axisSeen*(in.to-in.from)/s.Step
+	return float64(len(level)) >= share*(in.to-in.from)/s.Step
 }
 
 // turn returns k times the gradient of the line's direction in radians, + when

@@ -15,8 +15,9 @@ const (
 	bowReach                 geom.MM = 50
 
 	// axisSeen is the share of the levels of a stretch whose mid-points must
-	// have been seen for its axis.
-	axisSeen = 0.8
+	// have been seen for its least-squares line, mostSeen for what is built on
+	// single places of it.
+	axisSeen, mostSeen = 2.0 / 3, 0.8
 
 	// mostProlonged is how far in mm the mid-line is prolonged up to the level
 	// origin, by a local quadratic (tricube weights) of half-width
@@ -55,7 +56,7 @@ const (
 //     condyle's distal end, counted along that line;
 //   - head diameter and canal flare index.
 //
-// An axis needs the mid-points of four fifths of its stretch. What has a
+// An axis needs the mid-points of two thirds of its stretch. What has a
 // lateral or medial side is left out where opt.UnknownSides, all but the head's
 // diameter and the canal flare index on other views than AP.
 func (s *Shaft) MeasureJoints(r *Record, opt ShaftOptions, j Joints) {
@@ -339,7 +340,7 @@ func (s *Shaft) bow50At(origin geom.MM, condyle geom.PointMM) (x float64, g grad
 	if !settled {
 		return 0, g, false
 	}
-	if !s.seen(span{max(origin, s.S[0]), origin + bowReach}) || !s.seen(span{level - 2*bowReach, level - bowReach}) {
+	if !s.seen(span{max(origin, s.S[0]), origin + bowReach}, mostSeen) || !s.seen(span{level - 2*bowReach, level - bowReach}, mostSeen) {
 		return 0, g, false
 	}
 	a, b := p[1].Sub(p[0].PointMM), p[3].Sub(p[2].PointMM)

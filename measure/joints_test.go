@@ -242,12 +242,12 @@ func TestReasonsOfJoints(t *testing.T) {
 	}
 }
 
-// An axis needs the edges of its own stretch only: metal that hides a fifth of it
+// An axis needs the edges of its own stretch only: metal that hides a third of it
 // leaves the angle, more takes it away.
 func TestAxisBesideMetal(t *testing.T) {
 	f := waisted(0)
 	j := landmarks(f, 130, 81, 0, 335)
-	for hidden, want := range map[geom.MM]bool{10: true, 14: false} {
+	for hidden, want := range map[geom.MM]bool{18: true, 24: false} {
 		c := f.contours(1)
 		for i := range c.OuterPos.P {
 			if s := f.s0 + float64(i); s > 40 && s < 40+hidden {

@@ -122,7 +122,7 @@ func (s *Shaft) tipGap(n Nail, entry geom.MM) (x float64, g gradient, ok bool) {
 			level = append(level, i)
 		}
 	}
-	if float64(len(p)) < axisSeen*nailGuide/s.Step {
+	if float64(len(p)) < mostSeen*nailGuide/s.Step {
 		return 0, g, false
 	}
 	fit, err := fitArc(p, nil)

@@ -53,7 +53,7 @@ var Reasons = []ReasonText{
 	{NeckNotFound, "The narrowest place of the neck was not found on the film."},
 	{CondylesNotFound, "The tangent to both condyles was not found on the film."},
 	{CanalAboveNotVisible, "The canal was not seen, or not clearly enough for a ratio, 20 mm above the lesser trochanter or at the isthmus."},
-	{AxisNotVisible, "Less than four fifths was seen of a stretch of shaft that a quantity of hip or knee needs."},
+	{AxisNotVisible, "Less than two thirds was seen of a stretch of shaft that a quantity of hip or knee needs."},
 	{BowLinesNotVisible, "The mid-line was not seen where bow_angle_50mm_deg needs it, from the lesser trochanter down or up to 50 mm above the lateral condyle."},
 	{NailTipNotVisible, "The canal was not seen from where a nail of the list would enter it to where its tip would lie."},
 	{LegTurned, "The lesser trochanter's profile suggests that the leg was turned: this raises the projected neck-shaft angle and mixes the planes of bow."},

@@ -86,7 +86,7 @@ func (s *Shaft) profileRatio(tip geom.PointMM) (x float64, g gradient, ok bool) 
 		width += s.OuterPos[i] + s.OuterNeg[i]
 	}
 	n := float64(len(p))
-	if n < axisSeen*(outlineTo-outlineFrom)/s.Step {
+	if n < mostSeen*(outlineTo-outlineFrom)/s.Step {
 		return 0, g, false
 	}
 	line, err := FitLine(p, nil)

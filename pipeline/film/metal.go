@@ -11,7 +11,7 @@ import (
 // noteMetal writes the implant's kind and what its metal does to the row.
 func noteMetal(r *measure.Record, f detect.Femur) {
 	r.Texts = map[string]string{"implant": f.Implant}
-	if f.Implant != detect.ImplantNone {
+	if f.Implant != detect.ImplantNone && f.Implant != "" { // empty: not looked for
 		r.AddReason(measure.ImplantPresent)
 	}
 	if f.MetalOverOuter > 0 || f.MetalOverInner > 0 {
@@ -31,8 +31,8 @@ var needs = []struct {
 	// full of metal they are not seen well enough for it.
 	{outer: 0.05, inner: 0.5, of: []measure.Quantity{measure.BowCurvature, measure.BowRadius, measure.BowAngle, measure.BowAngle50,
 		measure.BowSagitta, measure.BowApex, measure.BowSpan}},
-	// Angles and distances from the shaft's axis.
-	{outer: 0.05, inner: 1, of: []measure.Quantity{measure.NeckShaftAngle, measure.FemoralOffset, measure.AnatomicLateralDistal,
+	// Angles and distances from the axis of a stretch, most of which must be seen.
+	{outer: 0.15, inner: 1, of: []measure.Quantity{measure.NeckShaftAngle, measure.FemoralOffset, measure.AnatomicLateralDistal,
 		measure.AnatomicMechanicalAngle}},
 	// The narrowest place of the whole canal.
 	{outer: 1, inner: 0.05, of: ofIsthmus},
