@@ -12,15 +12,17 @@ import (
 type Cortex struct{ Outer, Inner Edge }
 
 const (
-	fineStep    = 1.0  // mm between levels
-	fineSpan    = 3.0  // mm along the cortex that one level averages
-	fineRows    = 9    // places averaged over fineSpan
-	finePasses  = 2    // the second along the edge that the first has found
-	bridgeOuter = 24.0 // mm of levels without an outer edge in the first trace, between others, that are tried,
-	bridgeInner = 8.0  // and without an inner edge
-	fineJump    = 0.9  // mm from the median of strayReach levels on either side that an outer edge may lie,
-	fineInner   = 1.3  // and an inner edge
-	strayReach  = 3
+	fineStep     = 1.0  // mm between levels
+	fineSpan     = 3.0  // mm along the cortex that one level averages
+	fineRows     = 9    // places averaged over fineSpan
+	finePasses   = 2    // the second along the edge that the first has found
+	bridgeOuter  = 24.0 // mm of levels without an outer edge in the first trace, between others, that are tried,
+	bridgeInner  = 24.0 // and without an inner edge
+	fineJump     = 0.9  // mm from the line it is looked for at that an outer edge may lie,
+	fineInner    = 1.3  // and an inner edge from the median of strayReach levels on either side
+	strayReach   = 3
+	fineBeside   = 20  // levels on either side that tell how far a fitted edge usually lies from that line
+	fineFollowed = 0.3 // mm, the standard uncertainty of an edge that was followed only
 )
 
 // course is one cortex as a frame to sample in: places u mm along the mid-line
@@ -29,10 +31,14 @@ type course struct {
 	m      midline // levels every fineStep
 	sign   float64 // of the normals that point to this cortex
 	sp     geom.Spacing
+	line   []float64 // distance from the mid-line by level at which the outer edge is looked for; NaN beyond the shaft's ends
+	sure   []bool    // there is an edge at line
+	ref    []float64 // the same of the shaft's own course
 	outer  []float64 // distances of the edges from the mid-line by level; NaN where not found
 	inner  []float64
 	sOuter []float64
 	sInner []float64
+	strip  *Strip // what the network sees of it; nil where it was not asked
 	hidden []bool // by metal
 	letter []bool // a letter or the like lies there
 }
@@ -103,20 +109,13 @@ func (c *course) profile(g *plane, k, n int, dn float64, buf []float64) []float6
 	rows := 0.0
 	for a := range fineRows {
 		u := float64(k) + fineSpan/fineStep*(float64(a)/(fineRows-1)-0.5)
-		o := edgeAt(c.outer, u)
+		o := edgeAt(c.line, u)
 		if math.IsNaN(o) {
 			continue
 		}
 		x0, y0 := c.at(u, o+outsideMM)
 		x1, y1 := c.at(u, o+outsideMM-dn)
-		dx, dy := x1-x0, y1-y0
-		for j := range buf {
-			v, ok := g.at(x0+dx*float64(j), y0+dy*float64(j))
-			if !ok {
-				v = math.NaN()
-			}
-			buf[j] += v
-		}
+		g.addLine(buf, x0, y0, x1-x0, y1-y0)
 		rows++
 	}
 	if rows < (fineRows+1)/2 {
@@ -129,8 +128,8 @@ func (c *course) profile(g *plane, k, n int, dn float64, buf []float64) []float6
 }
 
 // cortices traces both cortices of t anew. hidden tells the levels of t of
-// which metal hides a side.
-func (t *shaftTrace) cortices(full *plane, sp geom.Spacing, hidden func(k, s int) bool) [2]*course {
+// which metal hides a side; doubted: if it is as bright as metal.
+func (t *shaftTrace) cortices(full *plane, sp geom.Spacing, hidden func(k, s int) bool, doubted bool) [2]*course {
 	var out [2]*course
 	var model tubeModel
 	f := fitter{}
@@ -138,6 +137,10 @@ func (t *shaftTrace) cortices(full *plane, sp geom.Spacing, hidden func(k, s int
 	model = f.model
 	for s := range 2 {
 		out[s] = newCourse(t, s, sp, hidden)
+		out[s].follow(full)
+		if doubted {
+			out[s].uncover(full)
+		}
 	}
 	dn := math.Max(0.15, math.Min(sp.X, sp.Y))
 	for range finePasses {
@@ -156,6 +159,67 @@ func (t *shaftTrace) cortices(full *plane, sp geom.Spacing, hidden func(k, s int
 	return out
 }
 
+const (
+	coverFrom   = 0.5  // mm below the outer edge
+	coverTo     = 3.0  // that are compared with
+	coverBeside = 15   // levels on either side
+	coverBright = 0.35 // of the contrast of bone to tissue that metal is brighter
+)
+
+// uncover takes back that metal hides c where it is no brighter there than
+// beside: a thickening with a line through it can pass for a screw.
+func (c *course) uncover(g *plane) {
+	n := len(c.m.p)
+	inside, outside := constant(n, math.NaN()), constant(n, math.NaN())
+	mean := func(k int, from, to float64) float64 {
+		sum, m := 0.0, 0.0
+		for d := from; d <= to; d += letterStep {
+			x, y := c.at(float64(k), c.line[k]-d)
+			if v, ok := g.at(x, y); ok {
+				sum += v
+				m++
+			}
+		}
+		return sum / m
+	}
+	for k := range n {
+		if !math.IsNaN(c.line[k]) {
+			inside[k], outside[k] = mean(k, coverFrom, coverTo), mean(k, -coverTo, -coverFrom)
+		}
+	}
+	for a := 0; a < n; a++ {
+		if !c.hidden[a] {
+			continue
+		}
+		b := a
+		for b < n && c.hidden[b] {
+			b++
+		}
+		var bone, tissue []float64
+		for k := max(0, a-coverBeside); k < min(n, b+coverBeside); k++ {
+			if !c.hidden[k] && !math.IsNaN(inside[k]) && !math.IsNaN(outside[k]) {
+				bone, tissue = append(bone, inside[k]), append(tissue, outside[k])
+			}
+		}
+		if len(bone) >= coverBeside {
+			usual := median(bone)
+			limit := usual + coverBright*(usual-median(tissue))
+			bright := 0
+			for k := a; k < b; k++ {
+				if !(inside[k] < limit) {
+					bright++
+				}
+			}
+			if bright == 0 {
+				for k := a; k < b; k++ {
+					c.hidden[k] = false
+				}
+			}
+		}
+		a = b
+	}
+}
+
 // fit refines both edges at every level; other is the cortex across the canal.
 func (c *course) fit(full *plane, model *tubeModel, dn float64, other *course) {
 	n := len(c.m.p)
@@ -163,12 +227,12 @@ func (c *course) fit(full *plane, model *tubeModel, dn float64, other *course) {
 	so, si := constant(n, math.NaN()), constant(n, math.NaN())
 	var buf []float64
 	for k := range n {
-		o := c.outer[k]
+		o := c.line[k]
 		if math.IsNaN(o) || c.hidden[k] {
 			continue
 		}
 		half, canal, thick := o, 0.6*o, 0.35*o
-		if p := other.outer[k]; !math.IsNaN(p) {
+		if p := other.line[k]; !math.IsNaN(p) {
 			half = (o + p) / 2
 		}
 		if i := c.inner[k]; !math.IsNaN(i) {
@@ -197,7 +261,24 @@ func (c *course) fit(full *plane, model *tubeModel, dn float64, other *course) {
 			outer[k], so[k] = o-fit.Outer, math.Sqrt(fit.VarOuter)
 		}
 	}
-	dropStray(outer, fineJump)
+	off := constant(n, math.NaN())
+	for k := range outer {
+		if math.Abs(outer[k]-c.line[k]) <= fineJump {
+			off[k] = outer[k] - c.line[k]
+		} else {
+			outer[k], inner[k] = math.NaN(), math.NaN()
+		}
+	}
+	usual := medians(off, fineBeside)
+	for k := range outer {
+		// No model of a plain shaft fits a steep flank.
+		if math.IsNaN(outer[k]) && c.sure[k] && !c.hidden[k] && !math.IsNaN(usual[k]) {
+			outer[k], so[k] = c.line[k]+usual[k], fineFollowed
+		}
+		if !math.IsNaN(off[k]) {
+			c.line[k] = outer[k]
+		}
+	}
 	dropStray(inner, fineInner)
 	c.outer, c.inner, c.sOuter, c.sInner = outer, inner, so, si
 }
@@ -241,11 +322,19 @@ func (c *course) cortex() (out Cortex) {
 // refine traces both cortices of f anew, but for what the metal of an implant
 // hides. Small bright things on a film without one may be a thickening's own
 // edges: letters tells.
-func (t *shaftTrace) refine(f *Femur, full *plane, sp geom.Spacing, m metal) {
+func (t *shaftTrace) refine(f *Femur, full *plane, sp geom.Spacing, m metal) error {
 	c := t.cortices(full, sp, func(k, s int) bool {
 		_, inner := m.hides(t, k, s)
 		return inner && m.kind != ImplantNone
-	})
+	}, m.kind == ImplantOther)
+	if f.FrontalView >= stripFrontal {
+		for _, c := range c {
+			if err := c.look(full); err != nil {
+				return err
+			}
+		}
+	}
 	f.CortexClockwise, f.CortexCounter = c[0].cortex(), c[1].cortex()
 	f.fine, f.film, f.blur = c, full, t.blur
+	return nil
 }

@@ -93,13 +93,15 @@ func Femurs(img Image) ([]Femur, error) {
 		}
 		t.condyles(&f, full, sp, c.guide.knee)
 		t.endAboveKnee(&f, sp)
-		t.refine(&f, full, sp, metal)
+		if err := t.refine(&f, full, sp, metal); err != nil {
+			return nil, err
+		}
 		t.edges(&f, sp)
 		f.Second, f.Beyond = secondEdges(reduced, sp, c.guide), t.beyond(reduced, sp)
 		if w := t.width(); !(w >= leastWidth && w <= mostWidth || (f.MetalOverOuter > 0 || f.Discontinuous) && math.IsNaN(w)) {
 			continue
 		}
-		if err := t.hip(&f, full, reduced, sp); err != nil {
+		if err := t.hip(&f, full, reduced, sp, metal); err != nil {
 			return nil, err
 		}
 		metal.clearJoints(&f, sp)

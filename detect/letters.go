@@ -11,6 +11,7 @@ const (
 	letterAlong  = 12   // levels on either side whose median is what is there without a letter
 	letterBright = 0.35 // of the contrast of bone to tissue that a stroke is brighter,
 	letterDark   = 0.35 // or darker, outside the cortex: within it that may be a gap in the bone
+	letterGrain  = 4.5  // and times the standard deviation of the film's grain
 	letterClear  = 0.6  // mm from the cortex
 	letterEdge   = 1.4  // mm from the outer edge that say nothing: a steep bump moves it
 	letterPlaces = 2    // places of a level that make a stroke
@@ -23,7 +24,7 @@ const (
 func (c *course) letters(g *plane) []bool {
 	n := len(c.m.p)
 	out := make([]bool, n)
-	outer, inner := medians(c.outer, 3), medians(c.inner, 8)
+	outer, inner := c.line, medians(c.inner, 8)
 	thick := make([]float64, n)
 	var all []float64
 	for k := range thick {
@@ -44,7 +45,11 @@ func (c *course) letters(g *plane) []bool {
 			sum, m := 0.0, 0.0
 			for a := range letterSub {
 				u := float64(k) + (float64(a)+0.5)/letterSub - 0.5
-				x, y := c.at(u, edgeAt(outer, math.Max(0, math.Min(u, float64(n-1))))+lineOutside-(float64(d)+0.5)*letterStep)
+				from := outer
+				if (float64(d)+0.5)*letterStep-lineOutside > letterEdge {
+					from = c.ref
+				}
+				x, y := c.at(u, edgeAt(from, math.Max(0, math.Min(u, float64(n-1))))+lineOutside-(float64(d)+0.5)*letterStep)
 				if p, ok := g.at(x, y); ok {
 					sum += p
 					m++
@@ -67,9 +72,20 @@ func (c *course) letters(g *plane) []bool {
 	}
 	contrast := median(inside) - median(outside)
 	count := make([]int, n)
+	off := make([]float64, 0, n)
 	for d := range rows {
 		row := v[d*n : (d+1)*n]
 		usual := medians(row, letterAlong)
+		off := off[:0]
+		for k, x := range row {
+			if !math.IsNaN(x - usual[k]) {
+				off = append(off, math.Abs(x-usual[k]))
+			}
+		}
+		grain := 0.0
+		if len(off) > 0 {
+			grain = letterGrain * 1.4826 * median(off)
+		}
 		for k, x := range row {
 			below := depth(d)
 			if below < -letterMargin || below > thick[k]+letterMargin {
@@ -77,7 +93,7 @@ func (c *course) letters(g *plane) []bool {
 			}
 			beside := below < -letterClear || below > thick[k]+letterClear
 			onEdge := below > -letterEdge && below < letterEdge
-			if !onEdge && x > usual[k]+letterBright*contrast || beside && x < usual[k]-letterDark*contrast {
+			if !onEdge && x > usual[k]+math.Max(letterBright*contrast, grain) || beside && x < usual[k]-math.Max(letterDark*contrast, grain) {
 				count[k]++
 			}
 		}

@@ -15,7 +15,7 @@ const (
 	madToSigma = 1.4826
 	absToSigma = 1.2533 // mean absolute value to standard deviation, of a Gaussian
 	leastSide  = 0.8    // lengths of the bump that the line must go on to either side of it
-	leastData  = 0.55   // of the levels within half a length that must be known
+	leastData  = 0.4    // of the levels within half a length that must be known
 )
 
 // bumpModel is a bump of one length on a line that is smooth over a longer
@@ -109,7 +109,7 @@ func (m *bumpModel) fit(y []float64, at int, w []float64) (b bump) {
 		}
 		return r
 	}
-	var inv mat.SymDense
+	var chol mat.Cholesky
 	for round := range bumpRounds {
 		if round > 0 {
 			sum := 0.0
@@ -145,16 +145,21 @@ func (m *bumpModel) fit(y []float64, at int, w []float64) (b bump) {
 		for p, v := range m.stiff {
 			a[p*bumpTerms+p] += v
 		}
-		var chol mat.Cholesky
 		if !chol.Factorize(mat.NewSymDense(bumpTerms, a[:])) || chol.Cond() > mostCond {
 			return bump{at: at, unit: math.NaN()}
 		}
-		if chol.SolveVecTo(mat.NewVecDense(bumpTerms, b.coef[:]), mat.NewVecDense(bumpTerms, r[:])) != nil || chol.InverseTo(&inv) != nil {
+		if chol.SolveVecTo(mat.NewVecDense(bumpTerms, b.coef[:]), mat.NewVecDense(bumpTerms, r[:])) != nil {
 			return bump{at: at, unit: math.NaN()}
 		}
 	}
+	// The last column of the covariance.
+	last := [bumpTerms]float64{bumpTerms - 1: 1}
+	covariance := mat.NewVecDense(bumpTerms, nil)
+	if chol.SolveVecTo(covariance, mat.NewVecDense(bumpTerms, last[:])) != nil {
+		return bump{at: at, unit: math.NaN()}
+	}
 	b.height = b.coef[bumpTerms-1]
-	b.unit = math.Sqrt(inv.At(bumpTerms-1, bumpTerms-1))
+	b.unit = math.Sqrt(covariance.AtVec(bumpTerms - 1))
 	return b
 }
 

@@ -23,6 +23,8 @@ type CortexEdges struct{ Outer, Inner Edge }
 type FocalOptions struct {
 	HasOrigin   bool    // levels count from the lesser trochanter
 	OriginSigma float64 // mm
+	// Signs are what a second reading of the picture shows by level; nil: none.
+	Signs []FocalSign
 }
 
 // focalLengths are the full widths at half height, in mm, of the bumps that are
@@ -44,10 +46,12 @@ const (
 	medialReach   = 8    // levels
 	innerPrior    = 0.8  // of the outer edge's height that the inner's is likely to have at most,
 	innerMost     = 0.5  // and mm
+	innerAway     = 0.3  // of what the inner edge seems to recede where the outer stands out
 	leastThick    = 0.4  // of an edge's bump that must be thickness: else the bone bends there
 	hopeless      = 1.8  // signal to noise, its own bump in the noise, from which on none is looked at
 	mostTried     = 8    // bumps looked at
 	beyondEnds    = 15.0 // mm beyond the diaphysis that still help to tell its baseline
+	mostHeight    = 4.5  // mm: what stands out farther is an edge that was traced wrongly (common practice, no source)
 	focalEnd      = 4.0  // mm inside the diaphysis' ends where a peak may lie
 )
 
@@ -60,8 +64,8 @@ const (
 // has too at the same level, or of one edge only because the bone bends, is
 // none. Found ones come proximal first.
 //
-// assessed is false where too little of the cortex is seen, or its noise could
-// hide a thickening of 1.2 mm, and nothing was found.
+// assessed is false where nothing was found but too little of the cortex is
+// seen, its noise could hide a thickening of 1.2 mm, or its trace went astray.
 func (s *Shaft) FindFocal(lateral, medial CortexEdges, o FocalOptions) (found []Focal, assessed bool) {
 	const op = "FindFocal"
 	lat, err := s.profileOf(op, lateral, 1)
@@ -77,7 +81,8 @@ func (s *Shaft) FindFocal(lateral, medial CortexEdges, o FocalOptions) (found []
 	if lat.both(s, d)*s.Step < leastAssessed {
 		return nil, false
 	}
-	search := newFocalSearch(s.S, s.Step, lat, med)
+	search := newFocalSearch(s.S, s.Step, lat, med, s.signsOf(o.Signs))
+	astray := false
 	for range mostTried {
 		c, ok := search.next(d)
 		if !ok {
@@ -87,12 +92,16 @@ func (s *Shaft) FindFocal(lateral, medial CortexEdges, o FocalOptions) (found []
 			continue
 		}
 		search.remove(&c)
+		if c.height() > mostHeight {
+			astray = true
+			continue
+		}
 		if c.holds() && !beside(found, &c) && !(o.HasOrigin && c.gluteal()) {
 			found = append(found, c.focal(o))
 		}
 	}
 	slices.SortFunc(found, func(a, b Focal) int { return cmp.Compare(a.Level.X, b.Level.X) })
-	return found, len(found) > 0 || search.couldShow(d)
+	return found, len(found) > 0 || !astray && search.couldShow(d)
 }
 
 // beside tells whether c is no more than what the shape of one that was found
@@ -244,6 +253,7 @@ func (l *layer) sigma(k int, b *bump) float64 { return math.Max(noiseFloor, l.no
 type focalSearch struct {
 	x            []float64
 	med          cortexProfile
+	signs        *signs // nil: none
 	models       [len(focalLengths)]*bumpModel
 	rulers       [len(focalLengths)]*bumpModel // over one window, so that lengths compare
 	outer, thick *layer
@@ -251,8 +261,8 @@ type focalSearch struct {
 	weight       []float64 // scratch
 }
 
-func newFocalSearch(x []float64, step float64, lat, med cortexProfile) *focalSearch {
-	f := &focalSearch{x: x, med: med, taken: make([]bool, len(x)), weight: make([]float64, len(x))}
+func newFocalSearch(x []float64, step float64, lat, med cortexProfile, signs *signs) *focalSearch {
+	f := &focalSearch{x: x, med: med, signs: signs, taken: make([]bool, len(x)), weight: make([]float64, len(x))}
 	for k, length := range focalLengths {
 		f.models[k] = newBumpModel(length, math.Max(leastBase, bumpBase*length), step)
 		f.rulers[k] = newBumpModel(length, rulerBase, step)
@@ -269,6 +279,10 @@ func (f *focalSearch) couldShow(d diaphysis) bool {
 	n := 0.0
 	for i := range f.thick.fits[k] {
 		if x := f.x[f.thick.fits[k][i].at]; x < d.from || x > d.to {
+			continue
+		}
+		if f.signs.shows(f.thick.fits[k][i].at) {
+			n += fitEvery
 			continue
 		}
 		t, o := f.thick.sigma(k, &f.thick.fits[k][i]), f.outer.sigma(k, &f.outer.fits[k][i])
@@ -291,7 +305,7 @@ type candidate struct {
 
 // next returns the bump left that stands out most; false where none does.
 func (f *focalSearch) next(d diaphysis) (c candidate, ok bool) {
-	at, first := -1, 0
+	at, first, most := -1, 0, 0.0
 	for k := range focalLengths {
 		for _, l := range []*layer{f.outer, f.thick} {
 			for j := range l.fits[k] {
@@ -299,13 +313,14 @@ func (f *focalSearch) next(d diaphysis) (c candidate, ok bool) {
 				if f.taken[b.at] || f.x[b.at] < d.from+focalEnd || f.x[b.at] > d.to-focalEnd {
 					continue
 				}
-				if snr := b.height / l.sigma(k, b); snr > c.snr {
-					at, first, c.snr, c.isOuter = b.at, k, snr, l == f.outer
+				snr := b.height / l.sigma(k, b)
+				if w := snr * (signLeast + f.signs.around(b.at, f.models[k].near)); w > most && snr > hopeless {
+					at, first, most, c.snr, c.isOuter = b.at, k, w, snr, l == f.outer
 				}
 			}
 		}
 	}
-	if c.snr < hopeless {
+	if at < 0 {
 		return c, false
 	}
 	// Its length and place, then the noise without it.
@@ -377,21 +392,57 @@ func (p proof) least(h float64) float64 {
 	return math.Max(p.atHigh, p.atLow+(p.atHigh-p.atLow)*(h-p.low)/(p.high-p.low))
 }
 
-// stands tells whether the bump stands out of the cortex's own irregularity.
+// stands tells whether the bump stands out of the cortex's own irregularity, or,
+// with signs, whether both together speak for it.
 func (c *candidate) stands() bool {
+	part := c.part()
+	if c.search.signs == nil {
+		return part >= 1
+	}
+	q := math.Max(signFaint, math.Min(1-signFaint, c.sign()))
+	return part > signPart && c.height() >= signHeight && math.Log(q/(1-q))+signWorth*(part-1) > signLimit
+}
+
+// sign is the probability that the signs give the bump.
+func (c *candidate) sign() float64 {
+	return c.search.signs.around(c.outer.at, c.search.models[c.k].near)
+}
+
+const (
+	signLeast  = 0.5  // beside a probability, of a bump to be looked at
+	signFaint  = 0.02 // of probability that says no more than this
+	signPart   = 0.3  // of the signal to noise needed, without which no sign counts
+	signHeight = 0.35 // mm
+	signAlone  = 0.5  // of probability that an outer edge needs whose inner one is not seen
+	signSure   = 0.9  // of probability that what is like a ridge is none
+	signWorth  = 4.0  // log odds that the signal to noise needed is worth
+	signLimit  = 0.7  // log odds, of both, that make a thickening
+)
+
+// least is the signal to noise that proof asks for; signs let a lower one count
+// too.
+func (c *candidate) least(p proof, h float64) float64 {
+	if c.search.signs != nil {
+		h = math.Max(h, p.low)
+	}
+	return p.least(h)
+}
+
+// part is the bump's signal to noise in parts of that which it needs by itself.
+func (c *candidate) part() float64 {
 	h := c.height()
 	long := focalLengths[c.k] > longBump && c.outer.height < longShare*h
 	if c.outer.height < shareLow*h && c.outer.height < outerSeen*c.sdOuter || long {
 		if c.jumps() {
-			return false
+			return 0
 		}
-		least := innerProof.least(h)
+		least := c.least(innerProof, h)
 		if long || h > steep*focalLengths[c.k] {
 			least = math.Max(least, steepProof)
 		}
-		return c.thick.height >= least*c.sdThick
+		return c.thick.height / c.sdThick / least
 	}
-	return c.snr >= outerProof.least(h)
+	return c.snr / c.least(outerProof, h)
 }
 
 // jumps tells whether the thickness beside the bump changes faster than bone
@@ -400,7 +451,7 @@ func (c *candidate) jumps() bool {
 	f := c.search
 	reach := int(1.2 * focalLengths[c.k] / (f.x[1] - f.x[0]))
 	over := int(jumpOver/(f.x[1]-f.x[0]) + 0.5)
-	y := f.thick.y
+	y := f.models[c.k].without(f.thick.y, c.thick)
 	for i := max(0, c.thick.at-reach); i+over <= min(len(y)-1, c.thick.at+reach); i++ {
 		if math.Abs(y[i+over]-y[i]) > jumpHigh {
 			return true
@@ -422,11 +473,11 @@ const (
 // holds tells whether the bump is a focal thickening of the lateral cortex.
 func (c *candidate) holds() bool {
 	f := c.search
-	if c.k == len(focalLengths)-1 {
+	if c.k == len(focalLengths)-1 || f.signs != nil && math.IsNaN(c.thick.unit) && c.sign() < signAlone {
 		return false
 	}
 	if o, t := c.outer, c.thick; c.isOuter && !math.IsNaN(t.unit) &&
-		t.height+1.5*c.sdThick < o.height && t.height < leastThick*o.height {
+		t.height+2*c.sdThick < o.height && t.height < leastThick*o.height {
 		return false
 	}
 	// Callus lies all round, and a shaft's own course is much the same on both sides.
@@ -436,7 +487,10 @@ func (c *candidate) holds() bool {
 // gluteal tells whether the bump may be the gluteal ridge, which stands out of
 // the outer surface below the trochanters, long and low.
 func (c *candidate) gluteal() bool {
-	level, length := c.outline()
+	if c.search.signs != nil && c.sign() > signSure {
+		return false
+	}
+	level, length, _ := c.outline()
 	return level < ridgeEnd && length > ridgeLong && c.height() < ridgeHigh && c.outer.height > shareHigh*c.height()
 }
 
@@ -489,14 +543,18 @@ func (c *candidate) parts() (outer, inner, sigma float64) {
 	prior := innerPrior*math.Max(o, 0) + innerMost
 	v, p := c.sdThick*c.sdThick, prior*prior
 	k := p / (p + v)
-	return o, k * (t - o), math.Hypot(c.sdOuter, math.Sqrt(k*v))
+	i := k * (t - o)
+	if i < 0 { // where a cortex bulges outward its inner face hardly does
+		i *= innerAway
+	}
+	return o, i, math.Hypot(c.sdOuter, math.Sqrt(k*v))
 }
 
 // outline returns where what stands above the baseline is highest and its full
 // width at half that height, both smoothed over a part of the bump's length. The
 // peak, the middle of the levels that are nearly as high, need not be the
-// bump's middle.
-func (c *candidate) outline() (peak, length float64) {
+// bump's middle. part is its height in parts of the bump's.
+func (c *candidate) outline() (peak, length, part float64) {
 	f := c.search
 	b, y := c.thick, f.thick.y
 	if c.isOuter {
@@ -509,7 +567,8 @@ func (c *candidate) outline() (peak, length float64) {
 	for i := range y {
 		v[i] = y[i] + b.height*m.shape(i, b.at) - m.course(&b, i)
 	}
-	peak = summit(f.x, v, b, m.length, m.rough(y, bump{at: b.at, unit: 1, coef: [bumpTerms]float64{b.coef[0], b.coef[1], b.coef[2], b.coef[3]}}))
+	peak, part = summit(f.x, v, b, m.length, f.signs.centre(f.x, b.at, m.near), m.rough(y, bump{at: b.at, unit: 1, coef: [bumpTerms]float64{b.coef[0], b.coef[1], b.coef[2], b.coef[3]}}))
+	part = math.Max(partLeast, math.Min(partMost, part/b.height))
 	v = smoothed(f.x, v, math.Max(peakLeast, peakPart*m.length))
 	lo, hi := max(0, b.at-2*m.near), min(len(v)-1, b.at+2*m.near)
 	top := b.at
@@ -524,7 +583,7 @@ func (c *candidate) outline() (peak, length float64) {
 			length = z - a
 		}
 	}
-	return peak, length
+	return peak, length, part
 }
 
 // crossing returns the level where v first falls below half, from index top on in
@@ -559,6 +618,8 @@ func smoothed(x, y []float64, h float64) []float64 {
 const (
 	peakLeast = 4.0
 	peakPart  = 0.35
+	partLeast = 0.75 // of a bell's height that another outline has
+	partMost  = 1.2
 )
 
 // norm is the square root of the sum of squares.
@@ -575,8 +636,9 @@ func norm(v ...float64) float64 {
 // films of one seed.
 func (c *candidate) focal(o FocalOptions) Focal {
 	outer, inner, sigma := c.parts()
+	peak, length, part := c.outline()
+	outer, inner = part*outer, part*inner
 	h := outer + inner
-	peak, length := c.outline()
 	out := Focal{
 		Level:  Value{peak, 2 * norm(o.OriginSigma, 0.4, 0.045*length, 0.55*length*sigma/h)},
 		Height: Value{h, 2 * norm(1.1*sigma, 0.13*h)},

@@ -24,6 +24,13 @@ func swollen(f phantom, out, in, medial func(s geom.MM) geom.MM) phantom {
 // deviation sd mm.
 func focalOf(t *testing.T, f phantom, sd float64, seed uint64) (found []Focal, assessed bool) {
 	t.Helper()
+	return focalWith(t, f, sd, seed, nil)
+}
+
+// focalWith is focalOf with a sign of probability p(s) at every level s, where
+// there is p.
+func focalWith(t *testing.T, f phantom, sd float64, seed uint64, probability func(s geom.MM) float64) (found []Focal, assessed bool) {
+	t.Helper()
 	rng := rand.New(rand.NewPCG(seed, 17))
 	c := f.contours(1)
 	for e, edge := range []Edge{c.OuterPos, c.OuterNeg, c.InnerPos, c.InnerNeg} {
@@ -41,7 +48,13 @@ func focalOf(t *testing.T, f phantom, sd float64, seed uint64) (found []Focal, a
 	if !s.SetOrigin(p) {
 		t.Fatal("no origin")
 	}
-	return s.FindFocal(CortexEdges{c.OuterPos, c.InnerPos}, CortexEdges{c.OuterNeg, c.InnerNeg}, FocalOptions{HasOrigin: true})
+	o := FocalOptions{HasOrigin: true}
+	if probability != nil {
+		for i, q := range c.OuterPos.P {
+			o.Signs = append(o.Signs, FocalSign{At: q, Focal: probability(f.s0 + float64(i)), Seen: 1})
+		}
+	}
+	return s.FindFocal(CortexEdges{c.OuterPos, c.InnerPos}, CortexEdges{c.OuterNeg, c.InnerNeg}, o)
 }
 
 func none(geom.MM) geom.MM { return 0 }
@@ -127,6 +140,25 @@ func TestFindFocalIsNotFooled(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+// A bump that the edges alone leave in doubt is found where a second reading sees
+// a thickening too, and nowhere else.
+func TestFindFocalSigns(t *testing.T) {
+	f := swollen(waisted(0), bell(120, 0.8, 20), none, none)
+	const sd, seed = 0.55, 4
+	if found, _ := focalOf(t, f, sd, seed); len(found) > 0 {
+		t.Fatalf("found without a sign: %+v", found)
+	}
+	at := func(level float64) func(geom.MM) float64 {
+		return func(s geom.MM) float64 { return 0.01 + 0.98*math.Exp(-math.Pow((s-level)/12, 6)) }
+	}
+	if found, assessed := focalWith(t, f, sd, seed, at(120)); !assessed || len(found) != 1 || math.Abs(found[0].Level.X-120) > 3 {
+		t.Errorf("sign at 120 mm: assessed %v, found %+v", assessed, found)
+	}
+	if found, assessed := focalWith(t, f, sd, seed, at(1000)); !assessed || len(found) > 0 {
+		t.Errorf("no sign: assessed %v, found %+v", assessed, found)
 	}
 }
 

@@ -24,6 +24,8 @@ const (
 	outlineReach  = 1.6  // lengths to either side over which an outline is compared
 	outlineShift  = 0.4  // lengths that a summit may lie from the first fit's
 	outlineSkew   = 0.3  // standard deviation of the skews
+	nearMM        = 1.5  // standard deviation of another reading's middle, mm, and
+	nearPart      = 0.06 // in parts of the length
 	outlineSpread = 0.25 // and of the logarithm of the length beside the first fit's
 )
 
@@ -31,14 +33,15 @@ const (
 var outlineLengths = [...]float64{0.65, 0.77, 0.88, 1, 1.14, 1.3, 1.5}
 
 // summit is the mean over the outlines that a bump may have, each weighted by how
-// well it explains v, of the middle of the levels that are nearly as high as the
-// highest. v is what stands above the baseline, levels x; sigma the standard
-// deviation of independent levels; b and length the first fit.
-func summit(x, v []float64, b bump, length, sigma float64) float64 {
+// well it explains v but for a constant, of the middle of the levels that are nearly as high as the
+// highest, and of their height. v is what stands above the baseline, levels x;
+// sigma the standard deviation of independent levels; b and length the first fit;
+// near is where another reading has the middle, NaN for none.
+func summit(x, v []float64, b bump, length, near, sigma float64) (level, height float64) {
 	step := x[1] - x[0]
 	reach, shift := int(outlineReach*length/step), int(outlineShift*length/step)
 	lo, hi := max(0, b.at-reach), min(len(v)-1, b.at+reach)
-	type trial struct{ gain, at float64 }
+	type trial struct{ gain, at, high float64 }
 	var trials []trial
 	most := math.Inf(-1)
 	for _, s := range outlineShapes {
@@ -56,31 +59,41 @@ func summit(x, v []float64, b bump, length, sigma float64) float64 {
 					}
 				}
 				for i := max(0, b.at-shift); i <= min(len(v)-1, b.at+shift); i++ {
-					vg, gg := 0.0, 0.0
+					var n, sv, sg, vg, gg float64
 					for j := lo; j <= hi; j++ {
 						if g := table[j-i+reach+shift]; !math.IsNaN(v[j]) {
+							n++
+							sv += v[j]
+							sg += g
 							vg += v[j] * g
 							gg += g * g
 						}
 					}
-					if vg <= 0 {
+					vg -= sv * sg / n
+					gg -= sg * sg / n
+					if !(vg > 0) {
 						continue
 					}
-					t := trial{vg*vg/gg/(2*sigma*sigma) + prior, x[i] - s.top*skew*wide}
+					t := trial{vg*vg/gg/(2*sigma*sigma) + prior, x[i] - s.top*skew*wide, vg / gg}
+					if !math.IsNaN(near) {
+						off := (x[i] - near) / (nearMM + nearPart*length)
+						t.gain -= off * off / 2
+					}
 					most = math.Max(most, t.gain)
 					trials = append(trials, t)
 				}
 			}
 		}
 	}
-	var w, m float64
+	var w, m, h float64
 	for _, t := range trials {
 		p, d := math.Exp(t.gain-most), t.at-x[b.at]
 		w += p
 		m += p * d
+		h += p * t.high
 	}
 	if w == 0 {
-		return x[b.at]
+		return x[b.at], b.height
 	}
-	return x[b.at] + m/w
+	return x[b.at] + m/w, h / w
 }

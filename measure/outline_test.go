@@ -6,7 +6,7 @@ import (
 )
 
 // TestSummit takes bumps of closed form: the summit of a bell and of a beak is
-// where it is drawn, that of a plateau is its middle.
+// where it is drawn, that of a plateau is its middle; all are 2 high.
 func TestSummit(t *testing.T) {
 	const length, centre = 20.0, 60.3
 	for name, height := range map[string]func(u float64) float64{
@@ -18,8 +18,12 @@ func TestSummit(t *testing.T) {
 		for level := 20.0; level <= 110; level++ {
 			x, v = append(x, level), append(v, 2*height((level-centre)/length))
 		}
-		if got := summit(x, v, bump{at: 42}, length, 0.1); math.Abs(got-centre) > 0.6 { // 42: level 62
+		got, high := summit(x, v, bump{at: 42}, length, math.NaN(), 0.1) // 42: level 62
+		if math.Abs(got-centre) > 0.6 {
 			t.Errorf("summit of a %s at %.2f, want %.2f", name, got, centre)
+		}
+		if math.Abs(high-2) > 0.1 {
+			t.Errorf("a %s is %.2f high, want 2", name, high)
 		}
 	}
 }

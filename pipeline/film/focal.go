@@ -6,23 +6,31 @@ import (
 	"shaftgauge/measure/geom"
 )
 
-// findFocal looks for focal thickenings of the lateral cortex on an AP film:
-// every finding into out, the highest into the row, all of them into the
-// drawing. The heights are lengths: without a scale nothing is looked for.
+// findFocal looks for focal thickenings of the lateral cortex on an AP film, and
+// for dark lines through it: every finding into out, the highest into the row, all
+// of them into the drawing. The heights are lengths: without a scale, or where the
+// cortex does not show enough for them, only a line that is plainly seen is noted.
 func findFocal(out *measure.Femur, r *measure.Record, f detect.Femur, id identity, sp geom.Spacing, s *measure.Shaft, opt measure.ShaftOptions) {
-	if id.view != measure.AP || opt.UnknownSides || !opt.HasScale {
+	if id.view != measure.AP || opt.UnknownSides {
+		return
+	}
+	lines := findLines(f, id, sp, s, opt)
+	if !opt.HasScale {
+		lines.place, lines.floor = nil, nil
+		lines.writeSeen(r)
 		return
 	}
 	lateral, medial := cortexEdges(f, id, sp)
-	found, assessed := s.FindFocal(lateral, medial, measure.FocalOptions{HasOrigin: opt.HasOrigin, OriginSigma: opt.Errors.OriginSigma})
+	found, assessed := s.FindFocal(lateral, medial, measure.FocalOptions{HasOrigin: opt.HasOrigin, OriginSigma: opt.Errors.OriginSigma,
+		Signs: focalSigns(f, id, sp)})
 	if !assessed {
 		r.AddReason(measure.FocalNotAssessable)
+		lines.writeSeen(r)
 		return
 	}
 	out.Focal = found
-	lines := findLines(f, id, sp, s, opt)
 	for i := range found {
-		found[i].Line = lines.near(found[i])
+		found[i].Line = lines.near(found[i], found)
 	}
 	lines.write(r, found)
 	r.Set(measure.FocalCount, float64(len(found)), 0)
@@ -50,3 +58,19 @@ func cortexEdges(f detect.Femur, id identity, sp geom.Spacing) (lateral, medial 
 	c := contours(fine, id, sp)
 	return measure.CortexEdges{Outer: c.OuterPos, Inner: c.InnerPos}, measure.CortexEdges{Outer: c.OuterNeg, Inner: c.InnerNeg}
 }
+
+// focalSigns are what the network sees along the lateral cortex.
+func focalSigns(f detect.Femur, id identity, sp geom.Spacing) (out []measure.FocalSign) {
+	strip := f.Strip(id.clockwise)
+	if strip == nil {
+		return nil
+	}
+	for i, l := range strip.Levels {
+		out = append(out, measure.FocalSign{At: sp.MM(strip.Px(i, l.Outer.Depth)), Focal: l.Focal, Seen: min(l.Outer.Seen, l.Inner.Seen+innerUnseen)})
+	}
+	return out
+}
+
+// innerUnseen is by how much less sure the inner edge may be there to see than the
+// outer: a thickening that stands out of the bone shows without it.
+const innerUnseen = 0.2

@@ -1,0 +1,304 @@
+package detect
+
+import (
+	_ "embed"
+	"math"
+	"slices"
+
+	"shaftgauge/measure/geom"
+)
+
+// The network that looks along the lateral outer edge of a shaft on an AP film.
+// training/ holds the recipe.
+//
+//go:embed cortex.onnx
+var cortexONNX []byte
+
+var cortexNet = newNetwork("cortex", cortexONNX)
+
+// A tile is a piece of the film straightened along a line beside the outer edge:
+// rows along the shaft, proximal first, columns from outside inward.
+const (
+	tileRows, tileCols = 256, 112
+	tileDown           = 0.5          // mm from row to row
+	tileAcross         = 0.2          // mm from column to column
+	tileLine           = 32           // column of the line
+	tileLevels         = tileRows / 2 // of the output, every mm,
+	tilePlaces         = tileCols / 2 // of every twice tileAcross mm
+	tileNext           = 64           // levels from one tile to the next
+	tileBeyond         = 12           // levels beyond the ends of the trace that are looked at
+	tileArea           = tileLevels * tilePlaces
+	stripPlanes        = 5
+	stripNumbers       = 7
+)
+
+// Planes of the output, and what follows for each level.
+const (
+	planeOuter = iota
+	planeInner
+	planeBareOuter
+	planeBareInner
+	planeLine
+
+	numberOuterSeen = iota - planeLine - 1
+	numberInnerSeen
+	numberFocal
+	numberOuterHeight
+	numberInnerHeight
+	numberOuterSpread
+	numberInnerSpread
+)
+
+// StripLevel is what the network sees of a cortex at one level. Depths are in mm
+// below the line that the strip runs along.
+type StripLevel struct {
+	At                     geom.PointPx // on that line
+	Outer, Inner           StripEdge
+	BareOuter, BareInner   float64             // depths of the edges without a focal thickening
+	Focal                  float64             // probability that a focal thickening covers the level
+	OuterHeight            float64             // mm that it stands out of the outer face,
+	InnerHeight            float64             // and into the canal
+	OuterSigma, InnerSigma float64             // of the heights, mm
+	Line                   [tilePlaces]float64 // probabilities that a dark line crosses the place [StripDepth]
+}
+
+// StripEdge is one edge at one level: its depth with its spread, mm, and the
+// probability that it is there to see.
+type StripEdge struct{ Depth, Spread, Seen float64 }
+
+// StripDepth is the depth of the middle of a place of [StripLevel.Line], mm.
+func StripDepth(place int) float64 { return (2*float64(place) + 0.5 - tileLine) * tileAcross }
+
+// Strip is a cortex as the network sees it, every mm along the traced direction.
+type Strip struct {
+	Levels []StripLevel
+	first  int // level of the course of the first of Levels
+	course *course
+}
+
+// Strip is what the network sees of one side of f; nil where it did not look: it
+// knows AP films only.
+func (f *Femur) Strip(clockwise bool) *Strip {
+	s := 1
+	if clockwise {
+		s = 0
+	}
+	if f.fine[s] == nil {
+		return nil
+	}
+	return f.fine[s].strip
+}
+
+// Px returns the place on the film depth mm below the strip's line at its i-th level.
+func (s *Strip) Px(i int, depth float64) geom.PointPx {
+	k := s.first + i
+	x, y := s.course.at(float64(k), s.course.refAt(float64(k))-depth)
+	return geom.PointPx{X: x, Y: y}
+}
+
+// refAt is the shaft's own course at u levels, prolonged straight beyond its ends.
+func (c *course) refAt(u float64) float64 {
+	if v := edgeAt(c.ref, u); !math.IsNaN(v) {
+		return v
+	}
+	first, last := c.ends()
+	const over = 10
+	end, in := first, min(first+over, last)
+	if u > float64(last) {
+		end, in = last, max(last-over, first)
+	}
+	if in == end {
+		return c.ref[end]
+	}
+	return c.ref[end] + (u-float64(end))*(c.ref[in]-c.ref[end])/float64(in-end)
+}
+
+// ends are the first and the last level of the shaft's own course; −1 for none.
+func (c *course) ends() (first, last int) {
+	first, last = -1, -1
+	for k, v := range c.ref {
+		if !math.IsNaN(v) {
+			if first < 0 {
+				first = k
+			}
+			last = k
+		}
+	}
+	return first, last
+}
+
+// lineAt is the greatest probability of a dark line that the network sees at u
+// levels along the course, n mm from the mid-line, or beside it; NaN where it did
+// not look.
+func (s *Strip) lineAt(u, n float64) float64 {
+	const beside = 1 // levels, and places
+	k := int(math.Round(u)) - s.first
+	place := int(math.Round(((s.course.refAt(u)-n)/tileAcross + tileLine - 0.5) / 2))
+	best := math.NaN()
+	for i := max(0, k-beside); i <= min(len(s.Levels)-1, k+beside); i++ {
+		for j := max(0, place-beside); j <= min(tilePlaces-1, place+beside); j++ {
+			if p := s.Levels[i].Line[j]; !(p <= best) {
+				best = p
+			}
+		}
+	}
+	return best
+}
+
+// lineNear tells whether the network sees a dark line within so many levels of
+// level k.
+func (s *Strip) lineNear(k, within int) bool {
+	for i := max(0, k-within-s.first); i <= min(len(s.Levels)-1, k+within-s.first); i++ {
+		if slices.Max(s.Levels[i].Line[:]) > stripLine {
+			return true
+		}
+	}
+	return false
+}
+
+const (
+	stripLine    = 0.5  // probability from which a place lies on a dark line
+	stripFrontal = 0.2  // probability of an AP film from which the network looks
+	stripSeen    = 0.5  // probability that an edge is there to see, from which it is taken,
+	stripSpread  = 0.5  // with this spread at most, mm,
+	stripSharp   = 0.36 // or, well told, this one
+	stripHidden  = 0.2  // probability below which a traced edge is none
+	stripKnown   = 0.3  // of the traced edges that the network must see to be believed
+	sigmaSharp   = 0.08 // mm, of a well told edge: from samples that were not trained on,
+	sigmaBlurred = 0.3  // and of others
+)
+
+// sure tells whether an edge of the network's is one.
+func (e StripEdge) sure() bool { return e.Seen >= stripSeen && e.Spread <= stripSpread }
+
+func (e StripEdge) sigma() float64 {
+	if e.Spread <= stripSharp {
+		return sigmaSharp
+	}
+	return sigmaBlurred
+}
+
+// look asks the network along c and takes its edges where it is sure of them. It
+// leaves the trace where a picture is strange to it.
+func (c *course) look(g *plane) error {
+	s, err := c.scan(g)
+	if err != nil {
+		return err
+	}
+	traced, seen := 0.0, 0.0
+	for i := range s.Levels {
+		if !math.IsNaN(c.outer[s.first+i]) {
+			traced++
+		}
+		if s.Levels[i].Outer.sure() {
+			seen++
+		}
+	}
+	if seen == 0 || seen < stripKnown*traced {
+		return nil
+	}
+	c.strip = &s
+	for i := range s.Levels {
+		k, l := s.first+i, &s.Levels[i]
+		if c.hidden[k] {
+			continue
+		}
+		ref := c.refAt(float64(k))
+		for _, e := range []struct {
+			StripEdge
+			at, sigma []float64
+		}{{l.Outer, c.outer, c.sOuter}, {l.Inner, c.inner, c.sInner}} {
+			switch {
+			case e.sure():
+				e.at[k], e.sigma[k] = ref-e.Depth, e.StripEdge.sigma()
+			case e.Seen < stripHidden:
+				e.at[k] = math.NaN()
+			}
+		}
+	}
+	return nil
+}
+
+// scan runs the network in tiles along c, each level read where it is most
+// central.
+func (c *course) scan(g *plane) (Strip, error) {
+	first, last := c.ends()
+	if first < 0 {
+		return Strip{}, nil
+	}
+	lo, hi := max(0, first-tileBeyond), min(len(c.m.p)-1, last+tileBeyond)
+	s := Strip{first: lo, course: c, Levels: make([]StripLevel, hi-lo+1)}
+	central := make([]int, len(s.Levels))
+	for i := range central {
+		central[i] = -1
+	}
+	for from := lo; ; from += tileNext {
+		end := from+tileLevels > hi
+		if end {
+			from = max(lo, hi+1-tileLevels)
+		}
+		out, err := cortexNet.run(c.tile(g, from, lo, hi), tileRows, tileCols, stripPlanes*tileArea+stripNumbers*tileLevels)
+		if err != nil {
+			return Strip{}, err
+		}
+		for r := range tileLevels {
+			i := from + r - lo
+			if i >= len(s.Levels) {
+				break
+			}
+			if m := min(r, tileLevels-1-r); m > central[i] {
+				central[i] = m
+				s.Levels[i].read(out, r)
+				s.Levels[i].At = s.Px(i, 0)
+			}
+		}
+		if end {
+			return s, nil
+		}
+	}
+}
+
+// tile samples the tile whose first level is from, its contrast stretched as the
+// network wants it. Beyond the levels lo … hi the last row goes on.
+func (c *course) tile(g *plane, from, lo, hi int) []float32 {
+	v := make([]float64, tileRows*tileCols)
+	for r := range tileRows {
+		row := v[r*tileCols : (r+1)*tileCols]
+		u := float64(from) + (float64(r)-0.5)*tileDown/fineStep
+		for _, o := range subPixels {
+			w := clamp(u+o[0]*tileDown/fineStep, float64(lo), float64(hi))
+			top := c.refAt(w) - (o[1]-tileLine)*tileAcross
+			x, y := c.at(w, top)
+			x1, y1 := c.at(w, top-tileAcross)
+			g.addLine(row, x, y, x1-x, y1-y)
+		}
+		for col, sum := range row {
+			row[col] = 0 // off the film
+			if sum == sum {
+				row[col] = sum / float64(len(subPixels))
+			}
+		}
+	}
+	return stretched(v)
+}
+
+// read takes level r of a tile out of the network's output.
+func (l *StripLevel) read(out []float32, r int) {
+	plane := func(p int) []float32 { return out[p*tileArea+r*tilePlaces:][:tilePlaces] }
+	number := func(n int) float64 { return float64(out[stripPlanes*tileArea+n*tileLevels+r]) }
+	edge := func(p int) (depth, spread float64) {
+		x, _, xx, _ := moments(plane(p), tilePlaces)
+		return (2*x + 0.5 - tileLine) * tileAcross, 2 * tileAcross * math.Sqrt(math.Max(xx, 0))
+	}
+	l.Outer.Depth, l.Outer.Spread = edge(planeOuter)
+	l.Inner.Depth, l.Inner.Spread = edge(planeInner)
+	l.BareOuter, _ = edge(planeBareOuter)
+	l.BareInner, _ = edge(planeBareInner)
+	l.Outer.Seen, l.Inner.Seen = sigmoid(float32(number(numberOuterSeen))), sigmoid(float32(number(numberInnerSeen)))
+	l.Focal = sigmoid(float32(number(numberFocal)))
+	l.OuterHeight, l.InnerHeight = number(numberOuterHeight), number(numberInnerHeight)
+	l.OuterSigma, l.InnerSigma = math.Sqrt2*math.Exp(number(numberOuterSpread)), math.Sqrt2*math.Exp(number(numberInnerSpread))
+	for i, z := range plane(planeLine) {
+		l.Line[i] = sigmoid(z)
+	}
+}

@@ -1,0 +1,103 @@
+package measure
+
+import (
+	"math"
+
+	"shaftgauge/measure/geom"
+)
+
+// FocalSign is what the picture of the lateral cortex shows at one level, by a
+// reading that does not go by the traced edges.
+type FocalSign struct {
+	At    geom.PointMM // on the outer edge
+	Focal float64      // probability that a focal thickening covers the level
+	Seen  float64      // probability that the cortex's edges are there to see
+}
+
+// signs are the FocalSigns by level of a shaft; NaN where there is none.
+type signs struct{ focal, seen []float64 }
+
+// signsOf casts the signs on the shaft's levels; nil for none.
+func (s *Shaft) signsOf(v []FocalSign) *signs {
+	if len(v) == 0 {
+		return nil
+	}
+	n := len(s.S)
+	nan := func() []float64 {
+		out := make([]float64, n)
+		for i := range out {
+			out[i] = math.NaN()
+		}
+		return out
+	}
+	out := &signs{nan(), nan()}
+	last := -1
+	for _, x := range v {
+		at := int(math.Round((s.LevelOf(x.At) - s.S[0]) / s.Step))
+		if at < 0 || at >= n || x.At.Sub(s.Mid[at]).Dot(s.Normal[at]) < 0 {
+			continue
+		}
+		put := func(i int) {
+			out.focal[i], out.seen[i] = x.Focal, x.Seen
+		}
+		if last >= 0 && abs(at-last) == 2 { // the levels of the two are not the same
+			put((at + last) / 2)
+		}
+		put(at)
+		last = at
+	}
+	return out
+}
+
+// around is the highest probability, over signSpan levels, of a thickening within
+// half a length of a bump; even where nothing is known.
+func (s *signs) around(at, near int) float64 {
+	if s == nil {
+		return 0.5
+	}
+	top := math.NaN()
+	for i := at - near; i <= at+near; i++ {
+		sum, n := 0.0, 0.0
+		for j := max(0, i-signSpan/2); j <= min(len(s.focal)-1, i+signSpan/2); j++ {
+			if !math.IsNaN(s.focal[j]) {
+				sum += s.focal[j]
+				n++
+			}
+		}
+		if n > signSpan/2 && !(sum/n <= top) {
+			top = sum / n
+		}
+	}
+	if math.IsNaN(top) {
+		return 0.5
+	}
+	return top
+}
+
+// signSpan is the number of levels over which a probability is taken.
+const signSpan = 5
+
+// centre is the middle of the probabilities of a thickening around a bump; NaN
+// where they say of none.
+func (s *signs) centre(x []float64, at, near int) float64 {
+	if s == nil {
+		return math.NaN()
+	}
+	sum, w := 0.0, 0.0
+	for i := max(0, at-2*near); i <= min(len(x)-1, at+2*near); i++ {
+		if p := s.focal[i]; p > 0.3 {
+			sum += p * x[i]
+			w += p
+		}
+	}
+	return sum / w
+}
+
+// shows tells whether a thickening would show at level i.
+func (s *signs) shows(i int) bool {
+	return s != nil && s.seen[i] > signSeen // false for NaN
+}
+
+// signSeen is the probability that both edges are there to see from which a level
+// is one that would show a thickening.
+const signSeen = 0.7
