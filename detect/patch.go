@@ -2,7 +2,6 @@ package detect
 
 import (
 	"math"
-	"sort"
 
 	"shaftgauge/measure/geom"
 )
@@ -68,7 +67,7 @@ func (n *patchNetwork) sample(f patchFrame, g *plane, sp geom.Spacing) []float32
 	for r := range n.rows {
 		for c := range n.cols {
 			sum := 0.0
-			for _, o := range [4][2]float64{{-0.25, -0.25}, {-0.25, 0.25}, {0.25, -0.25}, {0.25, 0.25}} {
+			for _, o := range subPixels {
 				q := f.at(float64(r)+o[0], float64(c)+o[1])
 				z, _ := g.at(q.X/sp.X, q.Y/sp.Y)
 				sum += z
@@ -76,9 +75,17 @@ func (n *patchNetwork) sample(f patchFrame, g *plane, sp geom.Spacing) []float32
 			v = append(v, sum/4)
 		}
 	}
-	s := append([]float64(nil), v...)
-	sort.Float64s(s)
-	lo, hi := s[len(s)/100], s[len(s)-1-len(s)/100]
+	return stretched(v)
+}
+
+// subPixels are the places of a pixel, row and column, that it is the mean of.
+var subPixels = [4][2]float64{{-0.25, -0.25}, {-0.25, 0.25}, {0.25, -0.25}, {0.25, 0.25}}
+
+// stretched stretches the contrast of a patch: 1 % and 99 % of its values to 0 and
+// 1, ends kept to -0.5 … 1.5.
+func stretched(v []float64) []float32 {
+	s, cut := append([]float64(nil), v...), len(v)/100
+	lo, hi := ranked(s, cut), ranked(s, len(s)-1-cut)
 	out := make([]float32, len(v))
 	for i, z := range v {
 		out[i] = float32(clamp((z-lo)/math.Max(hi-lo, 1e-6), -0.5, 1.5))

@@ -36,6 +36,37 @@ func (g *plane) at(x, y float64) (float64, bool) {
 	return a + fy*(b-a), true
 }
 
+// addLine adds to sum the values of g at evenly spaced places from (x, y) on,
+// (dx, dy) film pixels apart; NaN off the film.
+func (g *plane) addLine(sum []float64, x, y, dx, dy float64) {
+	const spare = 1e-6 // of a pixel, for rounding
+	x, y, dx, dy = (x+0.5)/g.k-0.5, (y+0.5)/g.k-0.5, dx/g.k, dy/g.k
+	n := float64(len(sum) - 1)
+	within := func(a, b, most float64) bool { return min(a, b) >= spare && max(a, b) < most-spare }
+	if within(x, x+n*dx, float64(g.cols-1)) && within(y, y+n*dy, float64(g.rows-1)) {
+		for j := range sum {
+			r, c := int(y), int(x)
+			fy, fx := y-float64(r), x-float64(c)
+			p := g.pix[r*g.cols+c : r*g.cols+c+g.cols+2]
+			a, b := float64(p[0]), float64(p[g.cols])
+			a += fx * (float64(p[1]) - a)
+			b += fx * (float64(p[g.cols+1]) - b)
+			sum[j] += a + fy*(b-a)
+			x, y = x+dx, y+dy
+		}
+		return
+	}
+	whole := plane{g.pix, g.rows, g.cols, 1}
+	for j := range sum {
+		v, ok := whole.at(x, y)
+		if !ok {
+			v = math.NaN()
+		}
+		sum[j] += v
+		x, y = x+dx, y+dy
+	}
+}
+
 // strip is a shaft straightened along a mid-line: row k is level k, column j
 // lies (j − half)·dn mm from the mid-line, counter-clockwise side first. NaN is
 // off the film.
@@ -66,16 +97,7 @@ func straighten(g *plane, m midline, sp geom.Spacing, reach, dn float64, sub int
 			p := m.p[k].Add(t.Mul(along))
 			x := (p.X - float64(half)*dn*n.X) / sp.X
 			y := (p.Y - float64(half)*dn*n.Y) / sp.Y
-			dx, dy := dn*n.X/sp.X, dn*n.Y/sp.Y
-			for j := range row {
-				v, ok := g.at(x, y)
-				if !ok {
-					v = math.NaN()
-				}
-				row[j] += v
-				x += dx
-				y += dy
-			}
+			g.addLine(row, x, y, dn*n.X/sp.X, dn*n.Y/sp.Y)
 		}
 		for j := range row {
 			row[j] /= float64(sub)

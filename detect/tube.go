@@ -30,9 +30,12 @@ type tubeModel struct {
 	// Scratch of fit, kept from call to call: the samples' depths, values and
 	// counts, the model's terms there, weights and residuals.
 	x, y, count []float64
-	rows        [][allTerms]float64
+	rows        []tubeRow
 	w, res      []float64
 }
+
+// tubeRow holds the model's terms at a sample, and its value last.
+type tubeRow [allTerms + 1]float64
 
 // tubeFit is one cortex: the depth of its outer edge along the profile and its
 // thickness, mm, with their covariance from the fit's own residual.
@@ -74,27 +77,21 @@ func (m *tubeModel) solve(y []float64, x0, h, e, t, halfOuter, halfCanal float64
 	}
 	m.sample(y, x0, h, e, t)
 	w, res := m.w, m.res
-	var a [allTerms][allTerms + 1]float64
+	var a [allTerms]tubeRow
 	var coef [allTerms]float64
 	noise := 0.02 * scale
 	e0, t0 := e, t
 	damp := 1.0
 	for iter := range rounds {
-		a = [allTerms][allTerms + 1]float64{}
 		for i, v := range m.y {
 			row := &m.rows[i]
 			m.row(row, m.x[i], e, t, halfOuter, halfCanal, &coef)
 			if !inner {
 				row[6], row[7], row[8], row[10] = 0, 0, 0, 0
 			}
-			for p := range allTerms {
-				wp := w[i] * row[p]
-				for q := p; q < allTerms; q++ {
-					a[p][q] += wp * row[q]
-				}
-				a[p][allTerms] += wp * v
-			}
+			row[allTerms] = v
 		}
+		a = m.normal()
 		ridge(&a, scale, noise, damp, &coef)
 		if !inner {
 			a[6][6]++
@@ -182,17 +179,38 @@ func (m *tubeModel) sample(y []float64, x0, h, e, t float64) {
 		m.count = append(m.count, float64(n))
 		i += n
 	}
-	if n := len(m.y); cap(m.w) < n {
-		m.rows, m.w, m.res = make([][allTerms]float64, 2*n), make([]float64, 2*n), make([]float64, 2*n)
-	}
 	n := len(m.y)
-	m.rows, m.w, m.res = m.rows[:n], m.w[:n], m.res[:n]
+	blocks := (n + normalBlock - 1) / normalBlock * normalBlock
+	if cap(m.w) < blocks {
+		m.rows, m.w, m.res = make([]tubeRow, 2*blocks), make([]float64, 2*blocks), make([]float64, 2*blocks)
+	}
+	m.rows, m.w, m.res = m.rows[:blocks], m.w[:blocks], m.res[:n]
+	clear(m.rows[n:])
+	clear(m.w[n:])
 	copy(m.w, m.count)
+}
+
+// normalBlock is the number of samples that are added to the normal equations at a
+// time: most of a fit's time goes there.
+const normalBlock = 4
+
+// normal returns the upper triangle of the normal equations, with the right side.
+func (m *tubeModel) normal() (a [allTerms]tubeRow) {
+	for i := 0; i+normalBlock <= len(m.rows); i += normalBlock {
+		r, w := (*[normalBlock]tubeRow)(m.rows[i:]), (*[normalBlock]float64)(m.w[i:])
+		for p := range allTerms {
+			w0, w1, w2, w3 := w[0]*r[0][p], w[1]*r[1][p], w[2]*r[2][p], w[3]*r[3][p]
+			for q := p; q <= allTerms; q++ {
+				a[p][q] += w0*r[0][q] + w1*r[1][q] + w2*r[2][q] + w3*r[3][q]
+			}
+		}
+	}
+	return a
 }
 
 // row sets r to the model's terms at depth x: linear terms, then the
 // derivatives by the edge shift e and the thickness t for the amplitudes in coef.
-func (m *tubeModel) row(r *[allTerms]float64, x, e, t, halfOuter, halfCanal float64, coef *[allTerms]float64) {
+func (m *tubeModel) row(r *tubeRow, x, e, t, halfOuter, halfCanal float64, coef *[allTerms]float64) {
 	u := x / 10
 	r[0], r[1], r[2] = 1, u, u*u
 	o := m.outer.at(x - e)
@@ -209,7 +227,7 @@ func (m *tubeModel) row(r *[allTerms]float64, x, e, t, halfOuter, halfCanal floa
 
 // ridge adds prior knowledge to the normal equations: the bends of both chords
 // and the tissue's parabola are small beside the contrast of the edge.
-func ridge(a *[allTerms][allTerms + 1]float64, scale, noise, damp float64, coef *[allTerms]float64) {
+func ridge(a *[allTerms]tubeRow, scale, noise, damp float64, coef *[allTerms]float64) {
 	prior := [allTerms]float64{2: 0.5, 4: 0.10, 5: 0.02, 7: 0.10, 8: 0.02}
 	for p, s := range prior {
 		if s > 0 {
@@ -241,7 +259,7 @@ func clamp(v, lo, hi float64) float64 { return math.Max(lo, math.Min(hi, v)) }
 
 // solveSym solves the symmetric positive system whose upper triangle and right
 // side stand in a, by Cholesky's method.
-func solveSym(a [allTerms][allTerms + 1]float64) (x [allTerms]float64, ok bool) {
+func solveSym(a [allTerms]tubeRow) (x [allTerms]float64, ok bool) {
 	if !cholesky(&a) {
 		return x, false
 	}
@@ -263,7 +281,7 @@ func solveSym(a [allTerms][allTerms + 1]float64) (x [allTerms]float64, ok bool) 
 }
 
 // cholesky turns the upper triangle of a into its factor U with a = UᵀU.
-func cholesky(a *[allTerms][allTerms + 1]float64) bool {
+func cholesky(a *[allTerms]tubeRow) bool {
 	for i := range allTerms {
 		for j := i; j < allTerms; j++ {
 			s := a[i][j]

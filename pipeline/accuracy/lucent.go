@@ -26,7 +26,7 @@ type LineClass struct {
 	Seen          int    `json:"seen"`
 	NotSeen       int    `json:"not_seen"`
 	NotAssessable int    `json:"not_assessable"`
-	Missed        int    `json:"no_finding"`   // their thickening was not found or not looked for
+	Missed        int    `json:"no_finding"`   // neither their thickening was found nor the line alone
 	BelowFloor    int    `json:"wrong_floors"` // not seen, although wider than the row says could be seen
 }
 
@@ -57,11 +57,11 @@ func (c *collection) addLines(f *Film, m *focalMatch) {
 		}
 		n := &c.lines[k]
 		n.Truths++
-		if m.of[i] < 0 {
+		line, ok := m.line(i)
+		if !ok {
 			n.Missed++
 			continue
 		}
-		line := m.findings[m.of[i]].Line
 		switch line.State {
 		case lineSeen:
 			n.Seen++
@@ -93,6 +93,24 @@ func (c *collection) addLines(f *Film, m *focalMatch) {
 	if m.row != nil && len(m.findings) == 0 && len(m.truth) == 0 {
 		c.clearLine(m.row.Record.Texts["lucent_line"])
 	}
+}
+
+// line returns what is said of the line of thickening i: at its finding, or, where
+// it has none, of a line seen that stands alone at the row.
+func (m *focalMatch) line(i int) (l measure.LucentLine, ok bool) {
+	if m.of[i] >= 0 {
+		return m.findings[m.of[i]].Line, true
+	}
+	if m.row == nil || m.row.Record.Texts["lucent_line"] != lineSeen {
+		return l, false
+	}
+	for _, f := range m.findings {
+		if f.Line.State == lineSeen {
+			return l, false // the row's is that one
+		}
+	}
+	v := m.row.Record.Values
+	return measure.LucentLine{State: lineSeen, Angle: v[measure.LucentLineAngle], Depth: v[measure.LucentLineDepthFraction]}, true
 }
 
 // clearLine counts what is said of a line where there is none.

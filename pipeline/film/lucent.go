@@ -18,9 +18,14 @@ const (
 
 const (
 	lineNear      = 15.0 // mm from a thickening's peak within which a line is at or near it
-	lineAlone     = 12.0 // contrast over noise of a line that no thickening speaks for
+	lineAlone     = 12.0 // contrast over noise of a line that neither a thickening nor the network speaks for
+	lineDespite   = 16.0 // that the network does not see although it looked, at a thickening
+	lineSign      = 0.5  // of a line that the network must see to speak for it at a thickening,
+	lineSure      = 0.8  // and far from one
 	lineNarrow    = 0.06 // mm: a fainter line is the picture's grain,
 	lineNarrowest = 0.15 // far from a thickening
+	lineWidest    = 2.5  // mm: what is darker or wider is a letter's stroke or a gap between fragments
+	lineOblique   = 35.0 // degrees from which a line that no thickening speaks for may be a vessel's canal or a crossing shadow
 	lineFloor     = 0.5  // mm: a film that could not show a line of this width is not assessed
 )
 
@@ -35,7 +40,10 @@ type lines struct {
 
 // findLines scans the lateral cortex.
 func findLines(f detect.Femur, id identity, sp geom.Spacing, s *measure.Shaft, opt measure.ShaftOptions) (l lines) {
-	scan := f.LucentLines(id.clockwise)
+	scan, err := f.LucentLines(id.clockwise)
+	if err != nil {
+		return l
+	}
 	l.from, l.to, _, _ = s.Diaphysis(opt.HasOrigin)
 	for _, x := range scan.Lines {
 		if at := s.LevelOf(sp.MM(x.From)); at >= l.from && at <= l.to {
@@ -53,46 +61,69 @@ func findLines(f detect.Femur, id identity, sp geom.Spacing, s *measure.Shaft, o
 	return l
 }
 
-// near returns what is seen of a line at or near a thickening.
-func (l *lines) near(t measure.Focal) measure.LucentLine {
+// near returns what is seen of a line at or near a thickening. A line is that of the
+// nearest of those found.
+func (l *lines) near(t measure.Focal, found []measure.Focal) measure.LucentLine {
 	var floor []float64
 	for i, at := range l.place {
 		if math.Abs(at-t.Level.X) <= lineNear {
 			floor = append(floor, l.floor[i])
 		}
 	}
-	return l.best(floor, detect.LineContrast, lineNarrow, func(i int) bool {
-		return math.Abs(l.at[i]-t.Level.X) <= lineNear
+	return l.best(usualFloor(floor), func(i int) bool {
+		x := l.line[i]
+		spoken := x.Sign >= lineSign || math.IsNaN(x.Sign) || x.Contrast >= lineDespite && math.Abs(x.Angle) < lineOblique
+		off := math.Abs(l.at[i] - t.Level.X)
+		another := slices.ContainsFunc(found, func(o measure.Focal) bool { return math.Abs(l.at[i]-o.Level.X) < off })
+		return off <= lineNear && !another && spoken
 	})
 }
 
-// anywhere returns what is seen of a line anywhere on the diaphysis.
+// anywhere returns what is seen of a line anywhere on the diaphysis that nothing
+// hides. Its floor is that of a line which the network does not speak for.
 func (l *lines) anywhere() measure.LucentLine {
-	return l.best(l.floor, lineAlone, lineNarrowest, func(int) bool { return true })
+	clear := slices.DeleteFunc(slices.Clone(l.floor), func(f float64) bool { return math.IsInf(f, 1) })
+	floor := usualFloor(clear)
+	if floor > 0 {
+		floor = max(lineNarrowest, floor*lineAlone/detect.LineContrast)
+	}
+	return l.best(floor, func(i int) bool {
+		x := l.line[i]
+		alone := math.IsNaN(x.Sign) && x.Contrast >= lineAlone && x.Width >= lineNarrowest
+		return math.Abs(x.Angle) < lineOblique && (x.Sign >= lineSure || alone)
+	})
 }
 
-// best is the line of most contrast of those that count, are at least so wide
-// and have at least that contrast. floor are the widths there that would have
-// detect.LineContrast.
-func (l *lines) best(floor []float64, contrast, width float64, counts func(i int) bool) (out measure.LucentLine) {
+// usualFloor is the width, mm, that could be seen at nine tenths of the places of
+// which floor has it; 0 for none.
+func usualFloor(floor []float64) float64 {
+	if len(floor) == 0 {
+		return 0
+	}
+	floor = slices.Sorted(slices.Values(floor))
+	if f := floor[len(floor)*9/10]; !math.IsInf(f, 1) {
+		return max(lineNarrow, f)
+	}
+	return 0
+}
+
+// best is the line of most contrast of those that count. floor is the width, mm,
+// that could have been seen; 0: unknown.
+func (l *lines) best(floor float64, counts func(i int) bool) (out measure.LucentLine) {
 	top := -1
 	for i, x := range l.line {
-		if counts(i) && x.Contrast >= contrast && x.Width >= width && (top < 0 || l.line[i].Contrast > l.line[top].Contrast) {
+		if counts(i) && x.Width >= lineNarrow && x.Width <= lineWidest && (top < 0 || x.Contrast > l.line[top].Contrast) {
 			top = i
 		}
 	}
-	if len(floor) > 0 {
-		floor = slices.Clone(floor)
-		slices.Sort(floor)
-		out.FloorMM = max(width, floor[len(floor)*9/10]*contrast/detect.LineContrast) // nine tenths of the places are as good
-	}
+	out.FloorMM = floor
 	switch {
 	case top >= 0:
 		x := l.line[top]
 		out.State, out.Contrast = lineSeen, x.Contrast
 		out.Depth = measure.Value{X: x.Depth, U95: 2 * x.SigmaDepth}
 		out.Angle = measure.Value{X: x.Angle, U95: 2 * x.SigmaAngle}
-	case len(floor) > 0 && out.FloorMM <= lineFloor:
+	case out.FloorMM > 0 && out.FloorMM <= lineFloor:
 		out.State = lineNotSeen
 	default:
 		out.State = lineNotAssessable
@@ -110,6 +141,18 @@ func (l *lines) write(r *measure.Record, found []measure.Focal) {
 			high, line = t.Height.X, t.Line
 		}
 	}
+	writeLine(r, line)
+}
+
+// writeSeen puts a line that stands alone into the row, and nothing where none is
+// seen.
+func (l *lines) writeSeen(r *measure.Record) {
+	if line := l.anywhere(); line.State == lineSeen {
+		writeLine(r, line)
+	}
+}
+
+func writeLine(r *measure.Record, line measure.LucentLine) {
 	r.Texts["lucent_line"] = line.State
 	if line.FloorMM > 0 {
 		r.Set(measure.LucentLineFloor, line.FloorMM, 0)
