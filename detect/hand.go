@@ -26,15 +26,7 @@ func (f *Femur) MoveEdge(clockwise, outer bool, from, to geom.PointPx, sigma, fa
 	if !(by.Norm() <= mostHand) { // a NaN too
 		return errors.New("moves the edge by more than 9 mm")
 	}
-	s, e, second := 1, &f.OuterCounter, &f.Second.OuterCounter
-	switch {
-	case clockwise && outer:
-		s, e, second = 0, &f.OuterClockwise, &f.Second.OuterClockwise
-	case clockwise:
-		s, e, second = 0, &f.InnerClockwise, &f.Second.InnerClockwise
-	case !outer:
-		e, second = &f.InnerCounter, &f.Second.InnerCounter
-	}
+	s, e, second := f.edge(clockwise, outer)
 	h := hand{at: sp.MM(from), by: by, sigma: sigma, fade: fade}
 	moved, ok := h.edge(*e, sp)
 	if !ok {
@@ -47,6 +39,19 @@ func (f *Femur) MoveEdge(clockwise, outer bool, from, to geom.PointPx, sigma, fa
 		f.CortexClockwise, f.CortexCounter = f.fineCortex(0), f.fineCortex(1)
 	}
 	return nil
+}
+
+// edge is one edge of f in both estimates of it; s is the cortex that it is of.
+func (f *Femur) edge(clockwise, outer bool) (s int, e, second *Edge) {
+	switch {
+	case clockwise && outer:
+		return 0, &f.OuterClockwise, &f.Second.OuterClockwise
+	case clockwise:
+		return 0, &f.InnerClockwise, &f.Second.InnerClockwise
+	case outer:
+		return 1, &f.OuterCounter, &f.Second.OuterCounter
+	}
+	return 1, &f.InnerCounter, &f.Second.InnerCounter
 }
 
 func (f *Femur) fineCortex(s int) Cortex {
@@ -112,20 +117,26 @@ func (h hand) instead(second, moved Edge, sp geom.Spacing) Edge {
 	for b < len(moved.P)-1 && within(b+1) {
 		b++
 	}
-	first, last := sp.MM(moved.P[a]), sp.MM(moved.P[b])
+	return spliced(second, Edge{P: moved.P[a : b+1], Sigma: moved.Sigma[a : b+1]}, sp)
+}
+
+// spliced returns e with line in place of what it has between line's ends.
+func spliced(e, line Edge, sp geom.Spacing) (out Edge) {
+	first, last := sp.MM(line.P[0]), sp.MM(line.P[len(line.P)-1])
 	down := last.Sub(first).Unit()
-	var out Edge
-	add := func(e Edge, i int) { out.P, out.Sigma = append(out.P, e.P[i]), append(out.Sigma, e.Sigma[i]) }
+	add := func(from Edge, i int) {
+		out.P, out.Sigma = append(out.P, from.P[i]), append(out.Sigma, from.Sigma[i])
+	}
 	i := 0
-	for ; i < len(second.P) && sp.MM(second.P[i]).Sub(first).Dot(down) < 0; i++ {
-		add(second, i)
+	for ; i < len(e.P) && sp.MM(e.P[i]).Sub(first).Dot(down) < 0; i++ {
+		add(e, i)
 	}
-	for j := a; j <= b; j++ {
-		add(moved, j)
+	for j := range line.P {
+		add(line, j)
 	}
-	for ; i < len(second.P); i++ {
-		if sp.MM(second.P[i]).Sub(last).Dot(down) > 0 {
-			add(second, i)
+	for ; i < len(e.P); i++ {
+		if sp.MM(e.P[i]).Sub(last).Dot(down) > 0 {
+			add(e, i)
 		}
 	}
 	return out

@@ -142,10 +142,7 @@ func (r *reviewer) films() (*review.Films, *pipeline.Single, error) {
 	worker := pipeline.NewSingle(config)
 	return &review.Films{
 		Measurer: worker, Settings: config.Film, Digests: digests, MaxBytes: config.MaxBytes, Algorithm: r.run.report.Algorithm,
-		List: func(ctx context.Context) (source.Listing, error) {
-			return source.List(ctx, r.run.report.Sources, source.Options{
-				Exclude: r.run.dir, LedgerNamed: ledgerName, MaxBytes: config.MaxBytes, MaxMembers: set.MaxMembers})
-		},
+		List: func(ctx context.Context) (source.Listing, error) { return r.run.listing(ctx, config.MaxBytes) },
 	}, worker, nil
 }
 

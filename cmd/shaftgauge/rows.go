@@ -3,6 +3,7 @@ package main
 import (
 	"bufio"
 	"compress/gzip"
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -13,6 +14,7 @@ import (
 
 	"shaftgauge/export"
 	"shaftgauge/measure"
+	"shaftgauge/pipeline/source"
 )
 
 // rowsName is the file of all rows of a run in full precision, for the commands
@@ -78,6 +80,12 @@ func readRows(path string) ([]measure.Femur, error) {
 		}
 		out = append(out, f)
 	}
+}
+
+// listing finds the films of the run again, as it found them.
+func (f finished) listing(ctx context.Context, maxBytes int64) (source.Listing, error) {
+	return source.List(ctx, f.report.Sources, source.Options{
+		Exclude: f.dir, LedgerNamed: ledgerName, MaxBytes: maxBytes, MaxMembers: f.report.Settings.MaxMembers})
 }
 
 // records are the rows of the run without what lies beside them.

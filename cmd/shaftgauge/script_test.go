@@ -19,7 +19,7 @@ import (
 // films: what it does with a film is written in the film. The real worker is
 // tested where it can be built, see worker_test.go.
 func TestMain(m *testing.M) {
-	testscript.Main(m, map[string]func(){
+	testscript.Main(tidied{m}, map[string]func(){
 		"shaftgauge": main,
 		"filmworker": func() {
 			if err := job.Serve(os.Stdin, os.NewFile(job.AnswerFD, "answers"), wordWorker); err != nil {

@@ -7,7 +7,9 @@ import (
 	"strings"
 
 	"shaftgauge/detect"
+	"shaftgauge/measure"
 	"shaftgauge/measure/geom"
+	"shaftgauge/pipeline/intake"
 	"shaftgauge/pipeline/job"
 )
 
@@ -40,13 +42,23 @@ func (s sight) corrected(r job.Inspection) (sight, error) {
 	if len(r.Corrections) == 0 {
 		return s, nil
 	}
+	if len(s.found) == 0 {
+		s.found = []detect.Femur{{WorkingSpacing: s.scale.working()}}
+	}
 	i := s.place(r.Femur)
-	if i < 0 || !traced(s.found[i]) {
-		return s, fmt.Errorf("film: nothing was traced in this row: there is nothing to correct")
+	if i < 0 {
+		return s, fmt.Errorf("film: there is nothing to correct in this row")
+	}
+	s.found = slices.Clone(s.found)
+	corrections := r.Corrections
+	if f := s.found[i]; !traced(f) || !surelyFemur(f, identify(s.header, f), s.scale) {
+		var err error
+		if s.found[i], corrections, err = drawnFemur(f, s.header, corrections); err != nil {
+			return s, fmt.Errorf("film: %w", err)
+		}
 	}
 	id := identify(s.header, s.found[i])
-	s.found = slices.Clone(s.found)
-	for _, c := range r.Corrections {
+	for _, c := range corrections {
 		if err := correct(&s.found[i], id, c, s.scale); err != nil {
 			return s, fmt.Errorf("film: %s %s: %w", strings.ReplaceAll(c.Kind, "_", " "), c.Name, err)
 		}
@@ -54,15 +66,76 @@ func (s sight) corrected(r job.Inspection) (sight, error) {
 	return s, nil
 }
 
+// drawnFemur is the femur whose two outer edges a reader drew, from the hip
+// downwards, in a row without edges. That it is a femur, its view and which way
+// it faces are his word: the names that he gave the edges. It also returns the
+// corrections that are left to make.
+func drawnFemur(f detect.Femur, h intake.Header, c []job.Correction) (detect.Femur, []job.Correction, error) {
+	for _, view := range []measure.View{measure.AP, measure.Lateral} {
+		names := sideNames[view]
+		var outer [2]*job.Correction
+		var rest []job.Correction
+		first := -1
+		for i := range c {
+			k := slices.Index(names[:], strings.TrimPrefix(c[i].Name, "outer_"))
+			if c[i].Kind != job.DrawEdge || k < 0 || outer[k] != nil || len(c[i].Points) < 2 {
+				rest = append(rest, c[i])
+				continue
+			}
+			if first < 0 {
+				first = k
+			}
+			outer[k] = &c[i]
+		}
+		if outer[0] == nil || outer[1] == nil {
+			continue
+		}
+		if h.View != "" && h.View != view {
+			return f, nil, fmt.Errorf("the film's header says that its view is %s", h.View)
+		}
+		f = f.Untraced()
+		sp := f.WorkingSpacing
+		line := [2][]geom.PointPx{points(outer[0].Points), points(outer[1].Points)}
+		up := sp.MM(line[first][0]).Sub(sp.MM(line[first][len(line[first])-1]))
+		across := sp.MM(middle(line[0])).Sub(sp.MM(middle(line[1])))
+		clockwise := across.Dot(geom.PointMM{X: -up.Y, Y: up.X}) > 0 // Y points down the film
+		f.Found, f.ProximalFirst = 1, 1
+		if view == measure.AP {
+			f.FrontalView = 1
+		}
+		if clockwise {
+			f.LateralClockwise = 1
+		}
+		for _, k := range [2]int{first, 1 - first} {
+			if err := f.DrawEdge(clockwise == (k == 0), true, line[k], handEdgeSigma); err != nil {
+				return f, nil, err
+			}
+		}
+		return f, rest, nil
+	}
+	return f, nil, fmt.Errorf("no edges were traced in this row: draw both outer edges first")
+}
+
+func points(p [][2]float64) []geom.PointPx {
+	out := make([]geom.PointPx, len(p))
+	for i := range p {
+		out[i] = geom.PointPx{X: p[i][0], Y: p[i][1]}
+	}
+	return out
+}
+
 // correct makes one correction.
 func correct(f *detect.Femur, id identity, c job.Correction, sc scale) error {
 	to := geom.PointPx{X: c.To[0], Y: c.To[1]}
 	sp := f.WorkingSpacing
 	switch c.Kind {
-	case job.MoveEdge:
+	case job.MoveEdge, job.DrawEdge:
 		clockwise, outer, ok := edgeNamed(c.Name, id)
 		if !ok {
 			return fmt.Errorf("no edge of this name on this film")
+		}
+		if c.Kind == job.DrawEdge {
+			return f.DrawEdge(clockwise, outer, points(c.Points), handEdgeSigma)
 		}
 		return f.MoveEdge(clockwise, outer, geom.PointPx{X: c.From[0], Y: c.From[1]}, to, handEdgeSigma, edgeFade)
 	case job.HeadRadius:

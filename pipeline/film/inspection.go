@@ -58,16 +58,26 @@ func read(j job.Job) job.Answer {
 func (s *shown) reread(j job.Job) ([]measure.Femur, error) {
 	if s.sight == nil {
 		found, why := find(s.frame, s.base, j.Config)
-		if why != "" {
+		if why != "" && why != measure.NoFemurFound {
 			return nil, fmt.Errorf("film: no femur to correct: %s", why)
 		}
 		s.sight = &found
+	}
+	if len(s.sight.found) == 0 && len(j.Inspection.Corrections) == 0 {
+		return nil, fmt.Errorf("film: no femur to correct: %s", measure.NoFemurFound)
 	}
 	corrected, err := s.sight.corrected(*j.Inspection)
 	if err != nil {
 		return nil, err
 	}
-	return corrected.femurs(j.Config), nil
+	rows := corrected.femurs(j.Config)
+	// The row stays in its place, though its side may have become known.
+	was, now := j.Inspection.Femur-1, corrected.row(max(0, s.sight.place(j.Inspection.Femur)))
+	if now >= 0 && was >= 0 && was < len(rows) {
+		f := rows[now]
+		rows = slices.Insert(slices.Delete(rows, now, now+1), was, f)
+	}
+	return rows, nil
 }
 
 // show lays the frame that j reads on the desk, if it is not there.

@@ -45,16 +45,26 @@ func scaleOf(f intake.Film, diameter float64) scale {
 	return s
 }
 
+// unscaled is the pixel in mm that stands in where a film has no scale.
+const unscaled = 0.15
+
+// working is the spacing that edges drawn by hand are laid out with.
+func (s scale) working() geom.Spacing {
+	if s.known {
+		return s.spacing
+	}
+	return geom.Spacing{Y: unscaled * s.spacing.Y, X: unscaled * s.spacing.X}
+}
+
 // marker scales by the ball on the film; nil when there is none. Without a
 // detector spacing the ball's own pixels are the scale.
 func marker(f intake.Film, diameter float64) *scale {
 	det := f.Header.Scale.Detector
 	unit := det.X > 0 && det.Y > 0
 	if !unit {
-		// A ball on a film without spacing: 0.15 mm stands in for the search.
-		det = geom.Spacing{Y: 0.15 * math.Max(f.Header.Scale.Aspect, 1e-3), X: 0.15}
+		det = geom.Spacing{Y: unscaled * math.Max(f.Header.Scale.Aspect, 1e-3), X: unscaled}
 		if f.Header.Scale.Aspect <= 0 {
-			det.Y = 0.15
+			det.Y = unscaled
 		}
 	}
 	im := image(f, scale{spacing: det, known: true})

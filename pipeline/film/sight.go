@@ -14,7 +14,7 @@ type sight struct {
 	header intake.Header
 	scale  scale
 	base   measure.Record // what every row of the frame begins with
-	found  []detect.Femur // in the order of detection, one at least
+	found  []detect.Femur // in the order of detection
 }
 
 // find looks for femurs on a frame; why says why there are none.
@@ -63,6 +63,17 @@ func (s sight) place(n int) int {
 		return -1
 	}
 	return rows[n-1].Record.Frame
+}
+
+// row is the place among the rows, from 0, of the i-th that was found; negative
+// where it has none.
+func (s sight) row(i int) int {
+	for n := range s.found {
+		if s.place(n+1) == i {
+			return n
+		}
+	}
+	return -1
 }
 
 // traced tells whether f has edges to tell its side from.

@@ -111,6 +111,7 @@ type rowAnswer struct {
 	ID       int               `json:"id"`
 	Record   measure.Record    `json:"record"`
 	Femur    int               `json:"femur"`
+	Traced   bool              `json:"traced"` // the run found edges in this row
 	Geometry *measure.Geometry `json:"geometry"`
 	Profile  []profileRow      `json:"profile"`
 	Focal    []measure.Focal   `json:"focal"`
@@ -186,7 +187,8 @@ func (s *Server) show(ctx context.Context, id int, c Current, f *measure.Femur) 
 	if d.Ticks == nil {
 		d.Ticks = map[string]string{}
 	}
-	out := rowAnswer{Run: s.Run, ID: id, Record: now.Record, Femur: s.rows.names[id].N, Geometry: now.Geometry,
+	traced := measured.Geometry != nil && len(measured.Geometry.Contours) > 0
+	out := rowAnswer{Run: s.Run, ID: id, Traced: traced, Record: now.Record, Femur: s.rows.names[id].N, Geometry: now.Geometry,
 		Profile: profile(now.Profile), Focal: now.Focal, Nails: now.Nails,
 		Columns: columns(&now.Record, &measured.Record), Reasons: reasons(now.Record.Reasons), Image: size, Decision: d, Related: s.rows.related[id]}
 	if out.Focal == nil {
@@ -337,9 +339,12 @@ func (a *asked) check() error {
 	}
 	for _, c := range a.Corrections {
 		switch c.Kind {
-		case job.MoveLandmark, job.MoveEdge, job.MoveLevel, job.HeadRadius:
+		case job.MoveLandmark, job.MoveEdge, job.DrawEdge, job.MoveLevel, job.HeadRadius:
 		default:
 			return fmt.Errorf("no correction of kind %q", c.Kind)
+		}
+		if len(c.Points) > job.MostPoints {
+			return fmt.Errorf("an edge of more than %d points", job.MostPoints)
 		}
 	}
 	for key, answer := range a.Ticks {

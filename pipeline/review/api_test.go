@@ -231,6 +231,7 @@ func TestBadRequests(t *testing.T) {
 		"another answer":             {"/api/decide/0", `{"state":"open","ticks":{"general_thickening":"maybe"}}`, 400},
 		"a long note":                {"/api/decide/0", `{"state":"open","note":"` + strings.Repeat("ä", maxWords+1) + `"}`, 400},
 		"many corrections":           {"/api/preview/0", `{"corrections":[` + strings.Repeat(`{"kind":"head_radius"},`, maxCorrections) + `{"kind":"head_radius"}]}`, 400},
+		"an edge of many points":     {"/api/preview/0", `{"corrections":[{"kind":"draw_edge","name":"outer_lateral","points":[` + strings.Repeat(`[1,2],`, job.MostPoints) + `[1,2]]}]}`, 400},
 		"another run":                {"/api/decide/0", `{"run":"older","state":"accepted"}`, 409},
 		"another run in the query":   {"/api/decide/0?run=older", `{"state":"accepted"}`, 409},
 		"no such row":                {"/api/decide/4", `{"state":"accepted"}`, 404},
@@ -343,6 +344,17 @@ func TestFilmChanged(t *testing.T) {
 	r.femurs[2].Record.PixelMM *= 2
 	if w := ask(g, h, "POST", "/api/preview/2", `{"corrections":[{"kind":"landmark","name":"head_centre","to":[1,2]}]}`, nil); w.Code != http.StatusUnprocessableEntity || !strings.Contains(w.Body.String(), "table says") {
 		t.Errorf("%d %s", w.Code, w.Body)
+	}
+	// A femur that a reader drew where nothing was measured has side and view by
+	// his word, but not against the header's.
+	drawn := &r.femurs[3].Record
+	drawn.Status, drawn.Side, drawn.View = measure.StatusNotMeasured, "", ""
+	if w := ask(g, h, "POST", "/api/preview/3", `{"corrections":[{"kind":"landmark","name":"head_centre","to":[1,2]}]}`, nil); w.Code != http.StatusOK {
+		t.Errorf("%d %s", w.Code, w.Body)
+	}
+	drawn.Side, drawn.SideBasis = measure.Right, measure.ByTag
+	if w := ask(g, h, "POST", "/api/preview/3", `{"corrections":[{"kind":"landmark","name":"head_centre","to":[1,3]}]}`, nil); w.Code != http.StatusUnprocessableEntity {
+		t.Errorf("a left femur drawn on a film of a right one: %d %s", w.Code, w.Body)
 	}
 	// And with rows of another method: its corrections would mix both.
 	r.films.Algorithm = "older/1"

@@ -213,7 +213,12 @@ func (f *Films) correct(ctx context.Context, r Row, was *measure.Record, c []job
 		return measure.Femur{}, errors.New("review: the worker found fewer femurs than the run")
 	}
 	femur := rejoin(a.Femurs[r.N-1], was)
-	if now := &femur.Record; now.PixelMM != was.PixelMM || now.ScaleBasis != was.ScaleBasis || now.Side != was.Side || now.View != was.View {
+	// Where nothing was measured a reader may draw the femur anew: then side and
+	// view are his word, but for what the header gave.
+	told := was.Status != measure.StatusNotMeasured
+	now := &femur.Record
+	if now.PixelMM != was.PixelMM || now.ScaleBasis != was.ScaleBasis ||
+		now.Side != was.Side && (told || was.SideBasis == measure.ByTag) || now.View != was.View && (told || was.ViewBasis == measure.ByTag) {
 		return measure.Femur{}, refusal{"what the films' table says of this film has changed since it was measured: run measure again before correcting"}
 	}
 	f.mu.Lock()

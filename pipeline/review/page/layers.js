@@ -20,6 +20,36 @@ function lines(g, prefix) {
   return Object.entries(g.contours || {}).filter(([name]) => name.startsWith(prefix)).map(([, p]) => p);
 }
 
+// edgeName is an edge's name in words.
+export function edgeName(name) {
+  const [layer, side] = name.split("_");
+  return side === "clockwise" || side === "counter" ? `${layer} edge ${side === "counter" ? "counter-clockwise" : side} of the hip's end` : `${layer} ${side} edge`;
+}
+
+// traced tells whether a row has edges.
+export const traced = (row) => Boolean(row.geometry && Object.keys(row.geometry.contours || {}).some((n) => n.startsWith("outer_")));
+
+// edgesToDraw are the names of the edges that can be drawn on a row: without any
+// the two outer ones first, of both views where the view is not known.
+export function edgesToDraw(row, corrections) {
+  const pairs = { AP: ["lateral", "medial"], LAT: ["anterior", "posterior"] };
+  if (traced(row)) {
+    const sides = [...new Set(Object.keys(row.geometry.contours).map((n) => n.split("_")[1]))];
+    const both = Object.values({ ...pairs, none: ["clockwise", "counter"] }).find((p) => p.includes(sides[0]));
+    return both.flatMap((side) => [`outer_${side}`, `inner_${side}`]);
+  }
+  const done = corrections.filter((c) => c.kind === "draw_edge").map((c) => c.name);
+  const outer = (pairs[row.record.view] ? [pairs[row.record.view]] : Object.values(pairs)).map((p) => p.map((side) => `outer_${side}`));
+  return outer.filter((p) => done.every((n) => p.includes(n))).flat().filter((n) => !done.includes(n));
+}
+
+// placesToSet are the places of a row that were not found.
+export function placesToSet(row) {
+  if (!traced(row)) return [];
+  const have = places(row.geometry), all = Object.keys(placeNames).filter((n) => n !== "head_rim");
+  return (row.record.view === "AP" ? all : ["lesser_trochanter"]).filter((n) => !have[n]);
+}
+
 // longest gap in pixels that an edge is drawn across, over its median step
 const bridged = 12;
 
@@ -105,7 +135,7 @@ export function places(g) {
   const head = g && g.circles && g.circles.head;
   if (head) {
     out.head_centre = head.centre;
-    out.head_rim = { X: head.centre.X, Y: head.centre.Y - head.radius };
+    out.head_rim = { X: head.centre.X, Y: head.centre.Y - (head.radius || 100) }; // without a radius yet: somewhere to take hold of
   }
   return out;
 }

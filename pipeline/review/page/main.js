@@ -1,7 +1,8 @@
 // The review page: one row at a time, in the order of review.
 import { get, post, picture, Refused } from "./api.js";
 import { readPNG } from "./png.js";
-import { layers, places, placeNames } from "./layers.js";
+import { edgesToDraw, edgeName, layers, places, placeNames, placesToSet, traced } from "./layers.js";
+import { Hand } from "./hand.js";
 import { Viewer } from "./viewer.js";
 import { List } from "./list.js";
 import { Plot } from "./plot.js";
@@ -11,6 +12,11 @@ const $ = (id) => document.getElementById(id);
 const shown = new Set(layers.map((l) => l.key));
 const view = new Viewer($("view-main"), shown), beside = new Viewer($("view-beside"), shown);
 const plot = new Plot($("plot"), $("plot-read"), (i) => { view.cursor = i; view.redraw(); });
+const hand = new Hand(view, shown, {
+  change, pick,
+  hint: (text) => { $("hint").textContent = text; $("drawing").hidden = !hand || !hand.draws(); },
+  over: (i) => plot.mark(i < 0 || i >= plot.rows.length ? null : i),
+});
 const list = new List($("list"), (row) => open(row.id));
 
 const state = { row: null, stored: null, corrections: [], ticks: [], related: -1, loading: null, preview: 0 };
@@ -30,6 +36,7 @@ async function open(id) {
     state.corrections = row.decision.corrections.slice();
     state.stored = row;
     view.picked = "";
+    setTool("");
     showBeside(-1);
     show(row);
     $("note").value = row.decision.note;
@@ -59,12 +66,14 @@ function show(row) {
   state.row = row;
   $("title").textContent = caption(row);
   view.geometry = row.geometry;
+  hand.show(row.geometry, state.corrections);
   view.cursor = null;
   view.redraw();
   plot.show(row.profile, row.focal);
   fill($("why"), ((row.record.texts && row.record.texts.review_reasons) || "").split("; ").filter(Boolean).map((t) => node("li", t)));
   fill($("reasons"), row.reasons.flatMap((r) => [node("dt", r.code), node("dd", r.sentence)]));
   fill($("numbers").tBodies[0], row.columns.map(number));
+  showTools(row);
   fill($("mark-list"), Object.keys(places(row.geometry)).map(mark));
   fill($("related"), row.related.map((r, i) => {
     const b = node("button", `${r.why}`);
@@ -76,12 +85,31 @@ function show(row) {
   showState();
 }
 
+// showTools lists what the hand can do on a row, and keeps what it does.
+function showTools(row) {
+  const names = edgesToDraw(row, state.corrections), was = $("tool").value;
+  const option = (value, text) => Object.assign(node("option", text), { value });
+  fill($("tool"), [option("", "moves places and the film"), ...(traced(row) ? [option("edges", "moves edges"), option("levels", "moves levels")] : []),
+    ...names.map((n) => option(`draw ${n}`, `draws the ${edgeName(n)}`)), ...placesToSet(row).map((n) => option(`set ${n}`, `sets the ${placeNames[n]}`))]);
+  $("tool").value = [...$("tool").options].some((o) => o.value === was) ? was : "";
+  if ($("tool").value !== was) hand.setTool("");
+}
+
+function setTool(tool) {
+  $("tool").value = [...$("tool").options].some((o) => o.value === tool) ? tool : "";
+  hand.setTool($("tool").value);
+}
+
+// unfinished tells whether a femur is being drawn of which one outer edge is
+// still missing: without both there is nothing to measure.
+const unfinished = () => !state.row.traced && state.corrections.filter((c) => c.kind === "draw_edge" && c.name.startsWith("outer_")).length < 2;
+
 function showState() {
   const d = state.row.decision, words = { open: "Not reviewed yet.", accepted: "Accepted.", corrected: "Corrected.", rejected: "Rejected." };
   const changed = JSON.stringify(state.corrections) !== JSON.stringify(state.stored.decision.corrections);
   $("state").textContent = (words[d.state] || d.state) + (changed ? " The drawing was changed and is not saved." : "");
-  document.querySelector('[data-do="correct"]').disabled = state.corrections.length === 0;
-  document.querySelector('[data-do="discard"]').disabled = state.corrections.length === 0;
+  document.querySelector('[data-do="correct"]').disabled = state.corrections.length === 0 || unfinished();
+  for (const b of document.querySelectorAll('[data-do="discard"], [data-do="back"]')) b.disabled = state.corrections.length === 0;
   document.querySelector('[data-do="accept"]').disabled = state.corrections.length > 0;
   document.querySelector('[data-do="undo"]').disabled = d.version === 0;
 }
@@ -122,18 +150,10 @@ function pick(name) {
   view.redraw();
 }
 
-// correction is what moving a place to a point asks for.
-function correction(name, to) {
-  if (name === "head_rim") {
-    const c = state.row.geometry.circles.head.centre;
-    return { kind: "head_radius", radius: Math.hypot(to.X - c.X, to.Y - c.Y) };
-  }
-  return { kind: "landmark", name, to: [to.X, to.Y] };
-}
-
 // change adds a correction; a later one of the same place takes the place of the
 // earlier. The server measures again.
 async function change(c) {
+  if (!state.row) return;
   const same = (o) => o.kind === c.kind && (c.kind === "landmark" ? o.name === c.name : c.kind === "head_radius");
   state.corrections = [...state.corrections.filter((o) => !same(o)), c];
   await again();
@@ -143,14 +163,14 @@ async function again() {
   const id = state.row.id, turn = ++state.preview;
   showState();
   try {
-    const row = await post(`/api/preview/${id}`, { corrections: state.corrections });
+    const row = await post(`/api/preview/${id}`, { corrections: unfinished() ? [] : state.corrections });
     if (turn !== state.preview || state.row.id !== id) return;
     row.decision = state.row.decision;
     const picked = view.picked;
     show(row);
     pick(picked);
     document.body.dataset.previewed = String(turn);
-    say("");
+    say(unfinished() && state.corrections.length ? "Now draw the outer edge of the other side." : "");
   } catch (e) {
     if (e instanceof Refused && e.status === 429) return;
     if (turn === state.preview) {
@@ -289,8 +309,9 @@ const actions = {
   next: () => list.step(1),
   previous: () => list.step(-1),
   accept: () => decide("accepted"),
-  correct: () => { if (state.corrections.length) decide("corrected"); },
+  correct: () => { if (state.corrections.length && !unfinished()) decide("corrected"); },
   discard: () => { state.corrections = []; again(); },
+  back: () => { state.corrections = state.corrections.slice(0, -1); again(); },
   reject: () => decide("rejected"),
   keep: () => decide("open"),
   undo: () => { if (state.stored.decision.version) undo(); },
@@ -300,8 +321,16 @@ const actions = {
     const names = Object.keys(places(view.geometry));
     if (names.length) { pick(names[(names.indexOf(view.picked) + 1) % names.length]); view.canvas.focus(); }
   },
-  edges: () => { $("edit-edges").checked = !$("edit-edges").checked; },
-  levels: () => { $("edit-levels").checked = !$("edit-levels").checked; },
+  edges: () => { pick(""); setTool(hand.tool === "edges" ? "" : "edges"); view.canvas.focus(); },
+  levels: () => { pick(""); setTool(hand.tool === "levels" ? "" : "levels"); view.canvas.focus(); },
+  draw: () => {
+    const names = edgesToDraw(state.row, state.corrections);
+    pick("");
+    setTool(`draw ${names[(names.indexOf(hand.draws()) + 1) % names.length]}`);
+    view.canvas.focus();
+  },
+  finish: () => hand.finish(),
+  point: () => hand.back(),
   beside: () => { if (state.row) showBeside(state.related + 1 < state.row.related.length ? state.related + 1 : -1); },
   fit: () => { view.fit(); beside.fit(); },
   real: () => view.real(),
@@ -331,19 +360,18 @@ function bind() {
     const typing = /^(INPUT|TEXTAREA|SELECT)$/.test(e.target.tagName) && e.target.type !== "checkbox";
     if (typing && e.key !== "Escape") return;
     if (typing) return e.target.blur();
-    const arrow = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] }[e.key];
-    if (arrow && view.picked) {
+    if (hand.key(e)) {
       e.preventDefault();
-      const p = places(view.geometry)[view.picked], k = e.shiftKey ? 10 : 1;
-      change(correction(view.picked, { X: p.X + k * arrow[0], Y: p.Y + k * arrow[1] }));
-    } else if (arrow) {
-      view.pan(-40 * arrow[0], -40 * arrow[1]);
-    } else if (byKey[e.key]) {
+    } else if (byKey[e.key] && (e.key.length > 1 || $("letters").checked)) {
       e.preventDefault();
       actions[byKey[e.key]]();
     }
   });
   for (const id of ["window", "level", "invert"]) $(id).addEventListener("input", setTone);
+  $("tool").addEventListener("change", () => setTool($("tool").value));
+  // Keys of one character can be turned off (WCAG 2.2, 2.1.4).
+  $("letters").checked = localStorage.getItem("letters") !== "off";
+  $("letters").addEventListener("change", () => localStorage.setItem("letters", $("letters").checked ? "on" : "off"));
   $("filter").addEventListener("change", (e) => list.refilter(e.target.value));
   $("plot-what").addEventListener("change", (e) => { plot.what = e.target.value; plot.paint(); });
   fill($("keys").tBodies[0], keys.map(([key, , what]) => {
@@ -353,7 +381,6 @@ function bind() {
     return tr;
   }));
   fill($("layers"), layers.map(layerSwitch));
-  drag();
   besideDrag();
 }
 
@@ -374,59 +401,6 @@ function layerSwitch(layer) {
   sample.append(line);
   label.append(input, sample, layer.name);
   return label;
-}
-
-// drag moves a place or an edge that lies under the pointer, else the film.
-function drag() {
-  const c = view.canvas;
-  let held = null;
-  c.addEventListener("pointerdown", (e) => {
-    if (!view.film) return;
-    const p = view.point(e), name = shown.has("places") ? view.nearPlace(p) : "";
-    const edge = !name && $("edit-edges").checked ? view.nearEdge(p) : null;
-    const level = !name && !edge && $("edit-levels").checked && view.onLevel(p);
-    held = name ? { name } : edge ? { edge } : level ? { level: view.toFilm(p) } : { pan: p };
-    held.last = p;
-    if (name) pick(name);
-    c.setPointerCapture(e.pointerId);
-  });
-  c.addEventListener("pointermove", (e) => {
-    const p = view.point(e);
-    if (!held) {
-      const i = view.film ? view.nearLevel(p) : -1;
-      plot.mark(i < 0 || i >= plot.rows.length ? null : i);
-      return;
-    }
-    if (held.pan) view.pan(p.x - held.last.x, p.y - held.last.y);
-    else if (held.name) moved(held.name, view.toFilm(p));
-    held.last = p;
-    held.far = true;
-  });
-  const end = (e) => {
-    if (!held) return;
-    const at = view.toFilm(view.point(e)), was = held;
-    held = null;
-    if (!was.far) return;
-    if (was.name) change(correction(was.name, at));
-    if (was.level) change({ kind: "level", from: [was.level.X, was.level.Y], to: [at.X, at.Y] });
-    if (was.edge) change({ kind: "edge", name: was.edge.name, from: [was.edge.from.X, was.edge.from.Y], to: [at.X, at.Y] });
-  };
-  c.addEventListener("pointerup", end);
-  c.addEventListener("pointercancel", () => { held = null; view.geometry = state.row.geometry; view.redraw(); });
-}
-
-// moved draws a place where the pointer has it; the numbers follow on release.
-function moved(name, to) {
-  const g = structuredClone(view.geometry);
-  if (name === "head_rim") {
-    const c = g.circles.head;
-    c.radius = Math.hypot(to.X - c.centre.X, to.Y - c.centre.Y);
-  } else {
-    if (g.landmarks && g.landmarks[name]) g.landmarks[name] = to;
-    if (name === "head_centre" && g.circles && g.circles.head) g.circles.head.centre = to;
-  }
-  view.geometry = g;
-  view.redraw();
 }
 
 function besideDrag() {

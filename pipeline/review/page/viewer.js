@@ -9,6 +9,7 @@ export class Viewer {
     this.film = null; // {width, height, pixels}
     this.geometry = null;
     this.picked = "";
+    this.over = null; // paints over all
     this.cursor = null; // index of the mid-line's point that is marked
     this.view = { x: 0, y: 0, scale: 1 };
     this.lut = new Uint32Array(65536);
@@ -167,6 +168,7 @@ export class Viewer {
     ctx.drawImage(this.buffer, v.x, v.y, this.film.width * v.scale, this.film.height * v.scale);
     draw(ctx, this.geometry, this.shown, (x, y) => this.fromFilm(x, y), this.picked, true);
     this.paintCursor(ctx);
+    if (this.over) this.over(ctx);
   }
 
   // paintCursor marks the level that the plot points at, square to the mid-line.
