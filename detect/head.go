@@ -40,8 +40,8 @@ const (
 	radiusVague = 0.45 // and the radius
 	headUneven  = 0.15 // mm by which a real head leaves its circle over a long arc
 	fullArc     = 0.6  // 1/(1 − cos) of half the arc seen of a head that stands free
-	headClear   = 0.5  // mm of the network's own spread of the centre, from where
-	headStrange = 2.0  // times what is more adds to the uncertainty: the rim may be another's
+	headClear   = 0.65  // mm of the network's own spread of the centre, from where
+	headStrange = 4.0  // times what is more adds to the uncertainty: the rim may be another's
 	headDiffers = 3.0  // mm from the network's centre or radius that no head lies
 	headBase    = 0.08 // mm, least standard uncertainty of centre and radius
 )

@@ -27,6 +27,7 @@ const (
 	metalNext            = 150 // rows from a patch to the next
 	metalAbove           = 110.0
 	metalBelow           = 130.0 // mm beyond the ends of a trace that are looked at
+	plainPlace           = 0.9   // part of no metal from which the second network cannot make it one
 	surelyNone           = 9     // logit of no metal over any metal's that leaves no part of a thousandth for it
 )
 
@@ -65,19 +66,8 @@ func viewMetal(g *plane, m midline, sp geom.Spacing) (*metalView, error) {
 		}
 		in, any := metalInput(st, top)
 		if any {
-			const area = metalRows * metalCols / 4
-			for _, net := range metalNets {
-				out, err := net.run(in, metalRows, metalCols, metalClasses*area)
-				if err != nil {
-					return nil, err
-				}
-				for r := range min(metalRows/2, v.rows-top/2) {
-					k := top/2 + r
-					seen[k]++
-					for c := range v.cols {
-						addSoftmax(&v.prob[k*v.cols+c], out, r*v.cols+c, area)
-					}
-				}
+			if err := v.look(in, top/2, seen); err != nil {
+				return nil, err
 			}
 		}
 		if last {
@@ -92,6 +82,31 @@ func viewMetal(g *plane, m midline, sp geom.Spacing) (*metalView, error) {
 		}
 	}
 	return v, nil
+}
+
+// look adds what the networks see on the patch whose first row of places is top.
+// The second is not asked where the first is sure of no metal: the mean would not
+// reach metalProb.
+func (v *metalView) look(in []float32, top int, seen []float64) error {
+	const area = metalRows * metalCols / 4
+	rows := min(metalRows/2, v.rows-top)
+	for _, net := range metalNets {
+		out, err := net.run(in, metalRows, metalCols, metalClasses*area)
+		if err != nil {
+			return err
+		}
+		plain := true
+		for r := range rows {
+			seen[top+r]++
+			for c := range v.cols {
+				plain = addSoftmax(&v.prob[(top+r)*v.cols+c], out, r*v.cols+c, area) > plainPlace && plain
+			}
+		}
+		if plain {
+			return nil
+		}
+	}
+	return nil
 }
 
 // onFilm returns the first of the rows with anything on the film and the one after
@@ -109,15 +124,16 @@ func (s *strip) onFilm() (from, to int) {
 	return from, to
 }
 
-// addSoftmax adds the softmax of the logits of place i, one in each plane.
-func addSoftmax(p *[metalClasses]float64, out []float32, i, area int) {
+// addSoftmax adds the softmax of the logits of place i, one in each plane, and
+// returns the part of no metal.
+func addSoftmax(p *[metalClasses]float64, out []float32, i, area int) (none float64) {
 	next := out[area+i]
 	for k := 2; k < metalClasses; k++ {
 		next = max(next, out[k*area+i])
 	}
 	if out[i] > next+surelyNone {
 		p[metalNone]++
-		return
+		return 1
 	}
 	var e [metalClasses]float64
 	sum := 0.0
@@ -128,6 +144,7 @@ func addSoftmax(p *[metalClasses]float64, out []float32, i, area int) {
 	for k := range e {
 		p[k] += e[k] / sum
 	}
+	return e[metalNone] / sum
 }
 
 // metalInput takes the patch of rows top … of a strip, its contrast stretched as

@@ -29,7 +29,7 @@ type FocalOptions struct {
 
 // focalLengths are the full widths at half height, in mm, of the bumps that are
 // tried. What fits the last best is no focal thickening but the cortex's own
-// slow course.
+// slow course, unless the signs are sure of it.
 var focalLengths = [...]float64{8, 11, 15, 20, 27, 36, 48}
 
 const (
@@ -51,7 +51,8 @@ const (
 	hopeless      = 1.8  // signal to noise, its own bump in the noise, from which on none is looked at
 	mostTried     = 8    // bumps looked at
 	beyondEnds    = 15.0 // mm beyond the diaphysis that still help to tell its baseline
-	mostHeight    = 4.5  // mm: what stands out farther is an edge that was traced wrongly (common practice, no source)
+	mostHeight    = 4.5  // mm: what stands out farther is an edge that was traced wrongly, unless the signs are sure of it (common practice, no source),
+	heightEnd     = 8.0  // mm: and this in any case
 	focalEnd      = 4.0  // mm inside the diaphysis' ends where a peak may lie
 )
 
@@ -92,7 +93,7 @@ func (s *Shaft) FindFocal(lateral, medial CortexEdges, o FocalOptions) (found []
 			continue
 		}
 		search.remove(&c)
-		if c.height() > mostHeight {
+		if h := c.height(); h > heightEnd || h > mostHeight && !(search.signs != nil && c.sign() > signSure) {
 			astray = true
 			continue
 		}
@@ -414,7 +415,7 @@ const (
 	signPart   = 0.3  // of the signal to noise needed, without which no sign counts
 	signHeight = 0.35 // mm
 	signAlone  = 0.5  // of probability that an outer edge needs whose inner one is not seen
-	signSure   = 0.9  // of probability that what is like a ridge is none
+	signSure   = 0.9  // of probability that what is like a ridge, or uncommonly high, is a thickening
 	signWorth  = 4.0  // log odds that the signal to noise needed is worth
 	signLimit  = 0.7  // log odds, of both, that make a thickening
 )
@@ -473,7 +474,7 @@ const (
 // holds tells whether the bump is a focal thickening of the lateral cortex.
 func (c *candidate) holds() bool {
 	f := c.search
-	if c.k == len(focalLengths)-1 || f.signs != nil && math.IsNaN(c.thick.unit) && c.sign() < signAlone {
+	if c.k == len(focalLengths)-1 && !(f.signs != nil && c.sign() > signSure) || f.signs != nil && math.IsNaN(c.thick.unit) && c.sign() < signAlone {
 		return false
 	}
 	if o, t := c.outer, c.thick; c.isOuter && !math.IsNaN(t.unit) &&

@@ -2,6 +2,7 @@ package film
 
 import (
 	"math"
+	"slices"
 	"sort"
 
 	"shaftgauge/detect"
@@ -59,7 +60,12 @@ func femur(f detect.Femur, h intake.Header, sc scale, nails []measure.Nail, base
 		opt.HasOrigin = true
 		opt.Errors.OriginSigma = lt.Sigma
 	}
+	before := r
+	before.Reasons = slices.Clone(r.Reasons)
 	shaft.Measure(&r, opt)
+	if strayed(&r) {
+		return refusedWith(out, before, measure.EdgesUnclear)
+	}
 	shaft.MeasureJoints(&r, opt, joints(f, id, sp))
 	out.Nails = fitNails(&r, shaft, nails, opt)
 	dropHidden(&r, f)
@@ -76,6 +82,19 @@ func femur(f detect.Femur, h intake.Header, sc scale, nails []measure.Nail, base
 	out.Record = r
 	out.Profile = shaft.Profile(opt)
 	return out
+}
+
+// Over a stretch as long as this edges tell the bow's curvature to 0.4 per m even
+// on poor films; where they leave far more open they are not those of one bone.
+const (
+	strayedSpan  = 100.0 // mm
+	strayedBends = 1.0   // expanded uncertainty, per m
+)
+
+// strayed tells whether the outer edges cannot be those of a shaft.
+func strayed(r *measure.Record) bool {
+	bend, ok := r.Values[measure.BowCurvature]
+	return ok && bend.U95 > strayedBends && r.Values[measure.BowSpan].X >= strayedSpan
 }
 
 func refusedWith(f measure.Femur, r measure.Record, why measure.Reason) measure.Femur {

@@ -17,7 +17,7 @@ const (
 )
 
 const (
-	lineNear      = 15.0 // mm from a thickening's peak within which a line is at or near it
+	lineNear      = 15.0 // mm from a thickening's peak, or half its length, within which a line is at or near it
 	lineAlone     = 12.0 // contrast over noise of a line that neither a thickening nor the network speaks for
 	lineDespite   = 16.0 // that the network does not see although it looked, at a thickening
 	lineSign      = 0.5  // of a line that the network must see to speak for it at a thickening,
@@ -64,9 +64,10 @@ func findLines(f detect.Femur, id identity, sp geom.Spacing, s *measure.Shaft, o
 // near returns what is seen of a line at or near a thickening. A line is that of the
 // nearest of those found.
 func (l *lines) near(t measure.Focal, found []measure.Focal) measure.LucentLine {
+	reach := math.Max(lineNear, t.Length.X/2)
 	var floor []float64
 	for i, at := range l.place {
-		if math.Abs(at-t.Level.X) <= lineNear {
+		if math.Abs(at-t.Level.X) <= reach {
 			floor = append(floor, l.floor[i])
 		}
 	}
@@ -75,7 +76,7 @@ func (l *lines) near(t measure.Focal, found []measure.Focal) measure.LucentLine 
 		spoken := x.Sign >= lineSign || math.IsNaN(x.Sign) || x.Contrast >= lineDespite && math.Abs(x.Angle) < lineOblique
 		off := math.Abs(l.at[i] - t.Level.X)
 		another := slices.ContainsFunc(found, func(o measure.Focal) bool { return math.Abs(l.at[i]-o.Level.X) < off })
-		return off <= lineNear && !another && spoken
+		return off <= reach && !another && spoken
 	})
 }
 
