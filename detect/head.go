@@ -40,8 +40,9 @@ const (
 	radiusVague = 0.45 // and the radius
 	headUneven  = 0.15 // mm by which a real head leaves its circle over a long arc
 	fullArc     = 0.6  // 1/(1 − cos) of half the arc seen of a head that stands free
-	headClear   = 0.65  // mm of the network's own spread of the centre, from where
-	headStrange = 4.0  // times what is more adds to the uncertainty: the rim may be another's
+	headClear   = 0.65 // mm of the network's own spread of the centre, from where
+	headStrange = 4.0  // times what is more adds to the uncertainty: the rim may be another's,
+	headFree    = 0.6  // or so many times, where that rim is free and the head's
 	headDiffers = 3.0  // mm from the network's centre or radius that no head lies
 	headBase    = 0.08 // mm, least standard uncertainty of centre and radius
 )
@@ -220,7 +221,8 @@ func fitHead(g sheet, blur Blur, h headGuess) *Circle {
 	if math.Hypot(dx, dy) > headDiffers || math.Abs(dr) > headDiffers {
 		return nil
 	}
-	if h.ofSocket(rays, s) {
+	free := h.freeRim(rays, s)
+	if free.ofSocket() {
 		return nil
 	}
 	if _, on := g.film.at((h.c.X+dx)/g.sp.X, (h.c.Y+dy)/g.sp.Y); !on {
@@ -228,7 +230,7 @@ func fitHead(g sheet, blur Blur, h headGuess) *Circle {
 	}
 	c := &Circle{C: g.sp.Px(h.c.Add(geom.PointMM{X: dx, Y: dy})), R: h.r + dr}
 	arc := float64(s.kept) * 360 / headRays
-	c.SigmaC, c.SigmaR = h.doubt(s, arc)
+	c.SigmaC, c.SigmaR = h.doubt(s, arc, free.ofHead())
 	if arc < headArc || c.SigmaR > radiusVague {
 		c.R, c.SigmaR = 0, 0
 	}
@@ -243,16 +245,19 @@ func fitHead(g sheet, blur Blur, h headGuess) *Circle {
 // the circle is that of the socket's dense roof.
 const (
 	freeFrom, freeTo   = 40.0, 70.0 // degrees
+	freeLeast          = 3          // rays
 	insideFrom, inside = 1.5, 6.5   // mm
 	onCircle           = 1.0        // mm
 	fallInside         = 2.5        // usual slopes, the steepest of a ray, its mean over the rays, at least,
-	fallOn             = 1.2        // and at most
+	fallOn             = 1.2        // and at most; and of a head
+	fallHead           = 2.9        // at least
 )
 
-// ofSocket tells whether the circle is the socket's, by the outline on either side of
-// the neck.
-func (h headGuess) ofSocket(rays []ray, s circleShift) bool {
-	var in, on, n [2]float64
+// freeRim is the outline on either side of the neck: the sums of the steepest falls
+// within the circle and on it, and the number of rays.
+type freeRim struct{ in, on, n [2]float64 }
+
+func (h headGuess) freeRim(rays []ray, s circleShift) (f freeRim) {
 	for i := range rays {
 		q := &rays[i]
 		side := 0
@@ -263,16 +268,25 @@ func (h headGuess) ofSocket(rays []ray, s circleShift) bool {
 			continue
 		}
 		at := headReach + s.dr + s.dx*q.dir.X + s.dy*q.dir.Y
-		in[side] += q.steepest(at-inside, at-insideFrom)
-		on[side] += q.steepest(at-onCircle, at+onCircle)
-		n[side]++
+		f.in[side] += q.steepest(at-inside, at-insideFrom)
+		f.on[side] += q.steepest(at-onCircle, at+onCircle)
+		f.n[side]++
 	}
-	for side := range 2 {
-		if in[side] > fallInside*n[side] && on[side] < fallOn*n[side] {
-			return true
-		}
+	return f
+}
+
+// ofSocket tells whether the circle is the socket's, by the outline on either side.
+func (f *freeRim) ofSocket() bool {
+	socket := func(side int) bool {
+		return f.in[side] > fallInside*f.n[side] && f.on[side] < fallOn*f.n[side]
 	}
-	return false
+	return socket(0) || socket(1)
+}
+
+// ofHead tells whether the outline on both sides is that of the circle.
+func (f *freeRim) ofHead() bool {
+	head := func(side int) bool { return f.n[side] >= freeLeast && f.on[side] > fallHead*f.n[side] }
+	return head(0) && head(1)
 }
 
 // steepest is the steepest fall between two distances along the ray, mm.
@@ -285,10 +299,15 @@ func (q *ray) steepest(from, to float64) (top float64) {
 
 // doubt returns the standard uncertainties of centre and radius of a circle of
 // which an arc of so many degrees was seen: the fit's own, with what a head that
-// is not round, or a network that was not sure which rim is the head's, adds.
-func (h headGuess) doubt(s circleShift, arc float64) (sigmaC, sigmaR float64) {
+// is not round, or a network that was not sure which rim is the head's, adds;
+// known: the outline beside the neck says that this one is.
+func (h headGuess) doubt(s circleShift, arc float64, known bool) (sigmaC, sigmaR float64) {
 	uneven := headUneven * math.Max(0, 1/(1-math.Cos(arc/2*math.Pi/180))-fullArc)
-	strange := headStrange * math.Max(0, h.spread-headClear)
+	strange := headStrange
+	if known {
+		strange = headFree
+	}
+	strange *= math.Max(0, h.spread-headClear)
 	more := math.Hypot(headBase, math.Hypot(uneven, strange))
 	return math.Hypot(s.sigmaC, more), math.Hypot(s.sigmaR, more)
 }
