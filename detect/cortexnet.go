@@ -101,7 +101,7 @@ func (c *course) refAt(u float64) float64 {
 	if v := edgeAt(c.ref, u); !math.IsNaN(v) {
 		return v
 	}
-	first, last := c.ends()
+	first, last := known(c.ref)
 	const over = 10
 	end, in := first, min(first+over, last)
 	if u > float64(last) {
@@ -111,20 +111,6 @@ func (c *course) refAt(u float64) float64 {
 		return c.ref[end]
 	}
 	return c.ref[end] + (u-float64(end))*(c.ref[in]-c.ref[end])/float64(in-end)
-}
-
-// ends are the first and the last level of the shaft's own course; −1 for none.
-func (c *course) ends() (first, last int) {
-	first, last = -1, -1
-	for k, v := range c.ref {
-		if !math.IsNaN(v) {
-			if first < 0 {
-				first = k
-			}
-			last = k
-		}
-	}
-	return first, last
 }
 
 // lineAt is the greatest probability of a dark line that the network sees at u
@@ -222,7 +208,7 @@ func (c *course) look(g *plane) error {
 // scan runs the network in tiles along c, each level read where it is most
 // central.
 func (c *course) scan(g *plane) (Strip, error) {
-	first, last := c.ends()
+	first, last := known(c.ref)
 	if first < 0 {
 		return Strip{}, nil
 	}

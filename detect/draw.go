@@ -87,13 +87,7 @@ func drawnLine(p []geom.PointPx, sigma float64, sp geom.Spacing) (e Edge, err er
 
 // drawn returns the finer trace with one edge where a line crosses its normals.
 func (c *course) drawn(line Edge, outer bool) *course {
-	out := *c
-	out.outer, out.inner = slices.Clone(c.outer), slices.Clone(c.inner)
-	out.sOuter, out.sInner = slices.Clone(c.sOuter), slices.Clone(c.sInner)
-	d, s := out.inner, out.sInner
-	if outer {
-		d, s = out.outer, out.sOuter
-	}
+	out, d, s := c.apart(outer)
 	for k := range d {
 		n := c.m.n[k].Mul(c.sign)
 		along := geom.PointMM{X: -n.Y, Y: n.X}
@@ -105,5 +99,5 @@ func (c *course) drawn(line Edge, outer bool) *course {
 			}
 		}
 	}
-	return &out
+	return out
 }

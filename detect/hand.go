@@ -144,20 +144,14 @@ func spliced(e, line Edge, sp geom.Spacing) (out Edge) {
 
 // course returns the finer trace moved likewise, square to its mid-line.
 func (h hand) course(c *course, outer bool) *course {
-	out := *c
-	out.outer, out.inner = slices.Clone(c.outer), slices.Clone(c.inner)
-	out.sOuter, out.sInner = slices.Clone(c.sOuter), slices.Clone(c.sInner)
-	d, s := out.inner, out.sInner
-	if outer {
-		d, s = out.outer, out.sOuter
-	}
+	out, d, s := c.apart(outer)
 	at := c.m.nearest(h.at)
 	for k := range d {
 		w := h.weight(float64(k-at) * fineStep)
 		d[k] += w * h.by.Dot(c.m.n[k]) * c.sign
 		s[k] = math.Hypot((1-w)*s[k], w*h.sigma)
 	}
-	return &out
+	return out
 }
 
 // nearestPoint returns the place in p of the point nearest to q; negative where
@@ -170,4 +164,16 @@ func nearestPoint(p []geom.PointPx, q geom.PointMM, sp geom.Spacing) int {
 		}
 	}
 	return best
+}
+
+// apart returns a copy of the finer trace whose edges can be changed by themselves,
+// with the places and sigmas of one of them.
+func (c *course) apart(outer bool) (out *course, d, s []float64) {
+	o := *c
+	o.outer, o.inner = slices.Clone(c.outer), slices.Clone(c.inner)
+	o.sOuter, o.sInner = slices.Clone(c.sOuter), slices.Clone(c.sInner)
+	if outer {
+		return &o, o.outer, o.sOuter
+	}
+	return &o, o.inner, o.sInner
 }

@@ -27,12 +27,9 @@ const (
 	tissueEvery    = 4    // places apart
 )
 
-// reference returns the shaft's own course in v, without what is a few
-// centimetres long: at each level between the first and the last known one the
-// robust parabola over referenceReach mm on either side.
-func reference(v []float64, step float64) []float64 {
-	out := constant(len(v), math.NaN())
-	first, last := -1, -1
+// known returns the first and the last index of v that is known; −1 for none.
+func known(v []float64) (first, last int) {
+	first, last = -1, -1
 	for k, x := range v {
 		if !math.IsNaN(x) {
 			if first < 0 {
@@ -41,6 +38,15 @@ func reference(v []float64, step float64) []float64 {
 			last = k
 		}
 	}
+	return first, last
+}
+
+// reference returns the shaft's own course in v, without what is a few
+// centimetres long: at each level between the first and the last known one the
+// robust parabola over referenceReach mm on either side.
+func reference(v []float64, step float64) []float64 {
+	out := constant(len(v), math.NaN())
+	first, last := known(v)
 	if last-first < 4 {
 		return out
 	}
@@ -118,15 +124,7 @@ func (c *course) follow(g *plane) {
 	c.line = bridged(append([]float64(nil), c.outer...), len(c.outer))
 	c.ref = reference(c.outer, fineStep)
 	ref := c.ref
-	first, last := -1, -1
-	for k, r := range ref {
-		if !math.IsNaN(r) {
-			if first < 0 {
-				first = k
-			}
-			last = k
-		}
-	}
+	first, last := known(ref)
 	if first < 0 {
 		return
 	}

@@ -14,7 +14,6 @@ import (
 	"github.com/chromedp/chromedp/kb"
 
 	"shaftgauge/pipeline/job"
-	"shaftgauge/pipeline/simulate/dicomfile"
 )
 
 //go:embed testdata/accessible.js
@@ -31,12 +30,7 @@ func TestPagesAccessible(t *testing.T) {
 		t.Skip("builds both programs and starts a browser")
 	}
 	program := build(t)
-	films, out := filepath.Join(t.TempDir(), "films"), filepath.Join(t.TempDir(), "out")
-	s := simulation{films: 2, seed: 5, group: "ap_hip", plain: true, quiet: true, syntax: string(dicomfile.ExplicitLittleEndian)}
-	if err := s.write(t.Context(), films, nil); err != nil {
-		t.Fatal(err)
-	}
-	shaftgauge(t, program, "measure", films, "-o", out, "--quiet")
+	out := measuredHips(t, program)
 	ctx := browser(t, 1500, 950)
 
 	t.Run("review", func(t *testing.T) {

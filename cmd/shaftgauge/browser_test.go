@@ -111,6 +111,18 @@ func loaded(t testing.TB, ctx context.Context) string {
 	return js[string](t, ctx, `document.body.dataset.ready`)
 }
 
+// measuredHips is the output for two simulated films of hips.
+func measuredHips(t testing.TB, program string) string {
+	t.Helper()
+	films, out := filepath.Join(t.TempDir(), "films"), filepath.Join(t.TempDir(), "out")
+	s := simulation{films: 2, seed: 5, group: "ap_hip", plain: true, quiet: true, syntax: string(dicomfile.ExplicitLittleEndian)}
+	if err := s.write(t.Context(), films, nil); err != nil {
+		t.Fatal(err)
+	}
+	shaftgauge(t, program, "measure", films, "-o", out, "--quiet")
+	return out
+}
+
 // TestReviewInBrowser reviews a film in a real browser: it loads and zooms,
 // drags the head's centre and sees the neck-shaft angle turn as the geometry
 // says, saves, loads the page again and finds the decision kept.
@@ -119,12 +131,7 @@ func TestReviewInBrowser(t *testing.T) {
 		t.Skip("builds both programs and starts a browser")
 	}
 	program := build(t)
-	films, out := filepath.Join(t.TempDir(), "films"), filepath.Join(t.TempDir(), "out")
-	s := simulation{films: 2, seed: 5, group: "ap_hip", plain: true, quiet: true, syntax: string(dicomfile.ExplicitLittleEndian)}
-	if err := s.write(t.Context(), films, nil); err != nil {
-		t.Fatal(err)
-	}
-	shaftgauge(t, program, "measure", films, "-o", out, "--quiet")
+	out := measuredHips(t, program)
 	ctx := browser(t, 1500, 950)
 	do(t, ctx, chromedp.Navigate(served(t, program, out)))
 
