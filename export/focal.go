@@ -47,8 +47,11 @@ func focalColumns() []column[FocalRow] {
 	add := func(c measure.Column, cell func(*FocalRow) any) {
 		out = append(out, column[FocalRow]{Column: c, cell: cell})
 	}
-	length := func(q measure.Quantity, definition string) measure.Column {
-		return measure.Column{Name: string(q), Unit: "mm", Datatype: measure.Decimal, Digits: 2, Uncertain: true, Definition: definition}
+	// like is a column of measurements.csv in words of the thickening in the row.
+	like := func(q measure.Quantity, definition string) measure.Column {
+		c := measure.ColumnOf(q)
+		c.Definition = definition
+		return c
 	}
 	// seen is a value of the line, which only a line that was seen has.
 	seen := func(of func(*measure.LucentLine) any) func(*FocalRow) any {
@@ -61,24 +64,16 @@ func focalColumns() []column[FocalRow] {
 	}
 	add(measure.Column{Name: "focal", Unit: "1", Datatype: measure.Integer, Definition: "Number of the thickening on its femur, from 1, proximal first."},
 		func(r *FocalRow) any { return r.N })
-	add(length(measure.FocalLevel, "Level of its peak."), func(r *FocalRow) any { return r.Focal.Level })
-	add(length(measure.FocalHeight, "Height of the peak over the thickness the cortex would have there without it."), func(r *FocalRow) any { return r.Focal.Height })
-	add(length(measure.FocalLength, "Its full width at half its height."), func(r *FocalRow) any { return r.Focal.Length })
-	add(measure.Column{Name: "focal_outer_share", Unit: "1", Datatype: measure.Decimal, Digits: 2, Uncertain: true, Definition: "Part of the height that stands out of the outer surface: 1 all of it, 0 all into the canal."},
-		func(r *FocalRow) any { return r.Focal.OuterShare })
-	add(measure.Column{Name: "focal_surface", Datatype: measure.String, Definition: "Surface that it stands out from: periosteal, endosteal or both."},
-		func(r *FocalRow) any { return r.Focal.Surface })
-	add(measure.Column{Name: string(measure.FocalSNR), Unit: "1", Datatype: measure.Decimal, Digits: 1, Definition: "Height over the residual noise of the cortex's baseline."},
-		func(r *FocalRow) any { return r.Focal.SNR })
-	add(measure.Column{Name: "lucent_line", Datatype: measure.String, Definition: "Dark line through the lateral cortex at or near it: seen, not_seen or not_assessable."},
-		func(r *FocalRow) any { return r.Focal.Line.State })
-	add(measure.Column{Name: string(measure.LucentLineDepthFraction), Unit: "1", Datatype: measure.Decimal, Digits: 2, Uncertain: true, Definition: "Part of the cortex's thickness that the line crosses."},
-		seen(func(l *measure.LucentLine) any { return l.Depth }))
-	add(measure.Column{Name: string(measure.LucentLineAngle), Unit: "deg", Datatype: measure.Decimal, Digits: 2, Uncertain: true, Definition: "Tilt of the line within the cortex; 0 is square to the shaft."},
-		seen(func(l *measure.LucentLine) any { return l.Angle }))
-	add(measure.Column{Name: "lucent_line_contrast", Unit: "1", Datatype: measure.Decimal, Digits: 1, Definition: "Contrast of the line over the noise of the cortex."},
-		seen(func(l *measure.LucentLine) any { return l.Contrast }))
-	add(measure.Column{Name: string(measure.LucentLineFloor), Unit: "mm", Datatype: measure.Decimal, Digits: 2, Definition: "Narrowest line that could have been seen there."},
-		func(r *FocalRow) any { return known(r.Focal.Line.FloorMM) })
+	add(like(measure.FocalLevel, "Level of its peak."), func(r *FocalRow) any { return r.Focal.Level })
+	add(like(measure.FocalHeight, "Height of the peak over the thickness the cortex would have there without it."), func(r *FocalRow) any { return r.Focal.Height })
+	add(like(measure.FocalLength, "Its full width at half its height."), func(r *FocalRow) any { return r.Focal.Length })
+	add(measure.FocalOuterShare, func(r *FocalRow) any { return r.Focal.OuterShare })
+	add(like("focal_surface", "Surface that it stands out from: periosteal, endosteal or both."), func(r *FocalRow) any { return r.Focal.Surface })
+	add(like(measure.FocalSNR, "Height over the residual noise of the cortex's baseline."), func(r *FocalRow) any { return r.Focal.SNR })
+	add(like("lucent_line", "Dark line through the lateral cortex at or near it: seen, not_seen or not_assessable."), func(r *FocalRow) any { return r.Focal.Line.State })
+	add(measure.ColumnOf(measure.LucentLineDepthFraction), seen(func(l *measure.LucentLine) any { return l.Depth }))
+	add(measure.ColumnOf(measure.LucentLineAngle), seen(func(l *measure.LucentLine) any { return l.Angle }))
+	add(measure.LucentLineContrast, seen(func(l *measure.LucentLine) any { return l.Contrast }))
+	add(like(measure.LucentLineFloor, "Narrowest line that could have been seen there."), func(r *FocalRow) any { return known(r.Focal.Line.FloorMM) })
 	return out
 }

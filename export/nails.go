@@ -42,7 +42,5 @@ func nailColumns() []column[NailRow] {
 	return append(recordColumns(record, "", slices.Concat(filmKeys, []string{"scale_basis"})...),
 		column[NailRow]{Column: measure.Column{Name: "nail", Datatype: measure.String, Definition: "Name of the nail in the user's list."},
 			required: true, cell: func(r *NailRow) any { return r.Nail.Name }},
-		column[NailRow]{Column: measure.Column{Name: "nail_tip_gap_mm", Unit: "mm", Datatype: measure.Decimal, Digits: 2, Uncertain: true,
-			Definition: "Gap from the nail to the anterior inner cortex at its tip; negative is through it. Geometry on one film: planning is the surgeon's."},
-			cell: func(r *NailRow) any { return r.Nail.TipGap }})
+		column[NailRow]{Column: measure.NailTipGap, cell: func(r *NailRow) any { return r.Nail.TipGap }})
 }

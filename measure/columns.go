@@ -26,6 +26,25 @@ type Column struct {
 // Columns lists every column in the order of the file.
 var Columns = columns()
 
+// ColumnOf returns the column of measurements.csv of that name; without a name where
+// there is none.
+func ColumnOf(q Quantity) Column {
+	for _, c := range Columns {
+		if c.Name == string(q) {
+			return c
+		}
+	}
+	return Column{}
+}
+
+// Columns that other tables alone have: focal.csv, with its own words of the
+// thickening in the row, and nails.csv.
+var (
+	FocalOuterShare    = Column{"focal_outer_share", "1", Decimal, 2, "Part of the height that stands out of the outer surface: 1 all of it, 0 all into the canal.", true}
+	LucentLineContrast = Column{"lucent_line_contrast", "1", Decimal, 1, "Contrast of the line over the noise of the cortex.", false}
+	NailTipGap         = Column{"nail_tip_gap_mm", "mm", Decimal, 2, "Gap from the nail to the anterior inner cortex at its tip; negative is through it. Geometry on one film: planning is the surgeon's.", true}
+)
+
 func columns() []Column {
 	word := func(name, definition string) Column { return Column{name, "", String, 0, definition, false} }
 	count := func(name, definition string) Column { return Column{name, "1", Integer, 0, definition, false} }

@@ -91,12 +91,7 @@ func (p Pair) Differences(femurs []Femur) []Difference {
 
 // difference compares one quantity of a pair of femurs.
 func (p Pair) difference(femurs []Femur, q Quantity) (Difference, bool) {
-	for _, col := range Columns {
-		if Quantity(col.Name) == q {
-			return differ(&femurs[p.A].Record, &femurs[p.B].Record, p.Kind, col)
-		}
-	}
-	return Difference{}, false
+	return differ(&femurs[p.A].Record, &femurs[p.B].Record, p.Kind, ColumnOf(q))
 }
 
 // differ compares one column that both rows have.

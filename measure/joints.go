@@ -90,9 +90,9 @@ func (m *joints) missing(why Reason) {
 }
 
 func (m *joints) head() {
-	if m.Head == nil {
+	if m.Head == nil || m.Head.R <= 0 {
 		m.missing(HeadNotFound)
-	} else if m.Head.R > 0 {
+	} else {
 		m.setLength(HeadDiameter, 2*m.Head.R, square(2*m.Head.SigmaR))
 	}
 }

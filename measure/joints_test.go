@@ -186,6 +186,7 @@ func TestReasonsOfJoints(t *testing.T) {
 		{"all there", func(*Joints) {}, nil, ""},
 		{"no head", func(j *Joints) { j.Head = nil },
 			[]Quantity{NeckShaftAngle, HeadDiameter, FemoralOffset, MechanicalLateralDistal, AnatomicMechanicalAngle}, HeadNotFound},
+		{"a head of unknown radius", func(j *Joints) { j.Head = &HeadCircle{C: j.Head.C} }, []Quantity{HeadDiameter}, HeadNotFound},
 		{"no neck", func(j *Joints) { j.Neck = nil }, []Quantity{NeckShaftAngle}, NeckNotFound},
 		{"no condyle", func(j *Joints) { j.CondyleMedial = nil },
 			[]Quantity{AnatomicLateralDistal, MechanicalLateralDistal, AnatomicMechanicalAngle}, CondylesNotFound},

@@ -13,6 +13,7 @@ import (
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 
+	"shaftgauge/measure"
 	"shaftgauge/pipeline/job"
 )
 
@@ -23,8 +24,9 @@ var accessibleJS string
 // well; empty: it does not.
 var axe = os.Getenv("AXE_CORE")
 
-// TestPagesAccessible looks at the review page and at the page of a run with the
-// eyes of WCAG 2.2, levels A and AA, and goes through them with the Tab key.
+// TestPagesAccessible looks at the review page, at the page of a run and at that of
+// readers against rows with the eyes of WCAG 2.2, levels A and AA, and goes through
+// them with the Tab key.
 func TestPagesAccessible(t *testing.T) {
 	if testing.Short() {
 		t.Skip("builds both programs and starts a browser")
@@ -48,6 +50,57 @@ func TestPagesAccessible(t *testing.T) {
 		accessible(t, ctx)
 		tabbed(t, ctx)
 	})
+	t.Run("agreement", func(t *testing.T) {
+		do(t, ctx, chromedp.Navigate("file://"+agreementPage(t)))
+		accessible(t, ctx)
+		wellFormed(t, ctx)
+	})
+}
+
+// agreementPage is the page of two readers, who read every film twice, against
+// the rows of eight films, with everything on it that the page can have.
+func agreementPage(t *testing.T) string {
+	t.Helper()
+	var femurs []measure.Femur
+	readings := "reader,source,neck_shaft_angle_deg,focal\n"
+	for i := range 8 {
+		f := measure.Femur{Record: measure.Record{Source: string(rune('a' + i)), Frame: 1, Side: "R", View: "AP"}}
+		f.Record.Set(measure.NeckShaftAngle, 120+float64(i*i%7), 0.8)
+		f.Record.Set(measure.FocalCount, float64(i%2), 0)
+		f.Record.Set(measure.ReviewRank, float64(i+1), 0)
+		femurs = append(femurs, f)
+		for repeat := range 2 {
+			readings += fmt.Sprintf("first <b>,%s,%d,%d\nsecond,%s,%d,%d\n", f.Record.Source, 120+i+repeat, i%3, f.Record.Source, 121+i*i%5-repeat, (i+repeat)%2)
+		}
+	}
+	page := filepath.Join(t.TempDir(), "agreement.html")
+	ran(t, exitMeasured, "agree", write(t, filepath.Join(t.TempDir(), "readers.csv"), readings), "--from", outputOf(t, settings{}, femurs...), "-o", page)
+	return page
+}
+
+// wellFormed sees to it that the page's tables have as many cells in each row as
+// headers, that no text of it stands for a number that is none or for markup, and
+// that the page asks nothing of any other place.
+func wellFormed(t *testing.T, ctx context.Context) {
+	t.Helper()
+	for _, wrong := range js[[]string](t, ctx, `(() => {
+		const wrong = [], tables = [...document.querySelectorAll("table")];
+		if (tables.length < 5) wrong.push("only " + tables.length + " tables");
+		for (const t of tables) {
+			const n = new Set([...t.rows].map((r) => [...r.cells].reduce((sum, c) => sum + c.colSpan, 0)));
+			if (n.size !== 1) wrong.push("rows of " + [...n] + " cells: " + t.innerText.slice(0, 80));
+		}
+		if (document.querySelectorAll("svg").length < 3) wrong.push("no plots");
+		const text = document.body.innerText.match(/NaN|Inf|undefined|null|%!|&lt;/);
+		if (text) wrong.push("the page says " + text[0]);
+		if (!document.body.innerText.includes("first <b>")) wrong.push("a reader's name is not as he gave it");
+		const asked = performance.getEntriesByType("resource").map((r) => r.name);
+		if (asked.length) wrong.push("the page asks for " + asked);
+		if (document.documentElement.scrollWidth > innerWidth) wrong.push("1.4.10: the page scrolls sideways");
+		return wrong;
+	})()`) {
+		t.Error(wrong)
+	}
 }
 
 // accessible reports what is wrong with the page that the browser shows.

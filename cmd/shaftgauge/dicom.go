@@ -104,7 +104,7 @@ func dicomCommand(ctx context.Context, c command) error {
 	if err := w.removeOld(); err != nil {
 		return err
 	}
-	if err := writeCSV(filepath.Join(dir, documentsName), w.table()); err != nil {
+	if err := export.WriteFileAtomic(filepath.Join(dir, documentsName), export.Sheet{Rows: w.table(), Separator: ','}.Write); err != nil {
 		return err
 	}
 	return w.say(c.stdout)

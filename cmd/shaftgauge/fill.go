@@ -1,11 +1,8 @@
 package main
 
 import (
-	"bytes"
 	"context"
-	"encoding/csv"
 	"fmt"
-	"io"
 	"os"
 	"path/filepath"
 	"strings"
@@ -52,7 +49,7 @@ func fillCommand(ctx context.Context, c command) error {
 	if err != nil {
 		return err
 	}
-	table, err := readTable(operands[0])
+	sheet, err := readSheet(operands[0])
 	if err != nil {
 		return err
 	}
@@ -60,21 +57,22 @@ func fillCommand(ctx context.Context, c command) error {
 	if err != nil {
 		return err
 	}
-	r, err := registry.Fill(table, m, films, keys, run.report.Version)
+	r, err := registry.Fill(sheet.Rows, m, films, keys, run.report.Version)
 	if err != nil {
 		return usageError{err.Error()}
 	}
-	fmt.Fprintf(c.stdout, "%d rows, %d cells: %d filled, %d refused, %d kept, %d disagree with the films and are kept\n", len(table)-1, len(r.Audit),
+	fmt.Fprintf(c.stdout, "%d rows, %d cells: %d filled, %d refused, %d kept, %d disagree with the films and are kept\n", len(sheet.Rows)-1, len(r.Audit),
 		r.Count[registry.Filled], r.Count[registry.Refused], r.Count[registry.Kept]+r.Count[registry.Disagrees], r.Count[registry.Disagrees])
 	if !write {
 		fmt.Fprintln(c.stdout, "nothing was written; with --write it is")
 		return nil
 	}
 	audit := strings.TrimSuffix(out, filepath.Ext(out)) + ".audit.csv"
-	if err := writeCSV(audit, auditTable(r, run.report.Version)); err != nil {
+	if err := export.WriteFileAtomic(audit, export.Sheet{Rows: auditTable(r, run.report.Version), Separator: ','}.Write); err != nil {
 		return err
 	}
-	if err := writeCSV(out, r.Table); err != nil {
+	sheet.Rows = r.Table
+	if err := export.WriteFileAtomic(out, sheet.Write); err != nil {
 		return err
 	}
 	fmt.Fprintf(c.stdout, "filled table: %s\nevery fill and refusal: %s\n", out, audit)
@@ -111,17 +109,18 @@ func readKeys(path string) (keyring, error) {
 	return key, nil
 }
 
-// readTable reads a CSV file, with or without a byte order mark.
-func readTable(path string) ([][]string, error) {
-	b, err := os.ReadFile(path)
+// readSheet reads a table as a spreadsheet saves it.
+func readSheet(path string) (export.Sheet, error) {
+	f, err := os.Open(path)
 	if err != nil {
-		return nil, usageError{err.Error()}
+		return export.Sheet{}, usageError{err.Error()}
 	}
-	table, err := csv.NewReader(bytes.NewReader(bytes.TrimPrefix(b, []byte("\ufeff")))).ReadAll()
+	defer f.Close()
+	s, err := export.ReadSheet(f)
 	if err != nil {
-		return nil, usageError{fmt.Sprintf("%s: %v", path, err)}
+		return s, usageError{fmt.Sprintf("%s: %v", path, err)}
 	}
-	return table, nil
+	return s, nil
 }
 
 // films are the rows as the registry takes them: as reviewed, where they were.
@@ -155,12 +154,4 @@ func auditTable(r registry.Result, version string) [][]string {
 		out = append(out, cells)
 	}
 	return out
-}
-
-func writeCSV(path string, table [][]string) error {
-	return export.WriteFileAtomic(path, func(w io.Writer) error {
-		c := csv.NewWriter(w)
-		c.UseCRLF = true
-		return c.WriteAll(table)
-	})
 }

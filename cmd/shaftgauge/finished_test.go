@@ -54,13 +54,14 @@ func TestFill(t *testing.T) {
 	f.Record.Set(measure.NeckShaftAngle, 127.31, 0.8)
 	out := outputOf(t, settings{KeyFile: key}, f)
 	table := write(t, filepath.Join(dir, "registry.csv"), "\ufeffnumber,leg,nsa\r\n17,R,\r\n17,L,\r\n18,R,131\r\n")
-	mapping := write(t, filepath.Join(dir, "map.yaml"), `
+	const mappingText = `
 match:
   patient: {column: number, issuer: HV}
   side: {column: leg, right: [R], left: [L]}
 fill:
   - {column: nsa, quantity: neck_shaft_angle_deg, view: AP, digits: 1}
-`)
+`
+	mapping := write(t, filepath.Join(dir, "map.yaml"), mappingText)
 	filled := filepath.Join(dir, "filled.csv")
 	args := []string{"fill", table, "--from", out, "--map", mapping, "-o", filled}
 	said, _ := ran(t, exitMeasured, args...)
@@ -75,13 +76,21 @@ fill:
 	if err != nil {
 		t.Fatal(err)
 	}
-	want := "number,leg,nsa,nsa_film,nsa_u95,nsa_reviewed,nsa_version\r\n17,R,127.3,a.dcm#1 R,0.80,no,v1\r\n17,L,,,,,\r\n18,R,131,,,,\r\n"
+	want := "\ufeffnumber,leg,nsa,nsa_film,nsa_u95,nsa_reviewed,nsa_version\r\n17,R,127.3,a.dcm#1 R,0.80,no,v1\r\n17,L,,,,,\r\n18,R,131,,,,\r\n"
 	if string(b) != want {
 		t.Errorf("filled\n%q\nwant\n%q", b, want)
 	}
 	audit, err := os.ReadFile(filepath.Join(dir, "filled.audit.csv"))
 	if err != nil || !strings.Contains(string(audit), "3,nsa,refused,no film of this side") {
 		t.Errorf("audit %q, %v", audit, err)
+	}
+
+	// A table with semicolons and decimal commas is filled with such.
+	semicolons := write(t, filepath.Join(dir, "semicolons.csv"), "\ufeffnumber;leg;nsa\r\n17;R;\r\n")
+	commas := write(t, filepath.Join(dir, "commas.yaml"), "decimal: ','\n"+mappingText)
+	ran(t, exitMeasured, "fill", semicolons, "--from", out, "--map", commas, "-o", filled, "--write")
+	if b, err = os.ReadFile(filled); err != nil || !strings.HasSuffix(string(b), "nsa_version\r\n17;R;127,3;a.dcm#1 R;0,80;no;v1\r\n") {
+		t.Errorf("filled %q, %v", b, err)
 	}
 
 	ran(t, exitUsage, "fill", table, "--from", dir, "--map", mapping, "-o", filled)                                  // no run there

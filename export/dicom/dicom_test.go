@@ -56,8 +56,7 @@ func fullRow(side measure.Side, view measure.View) measure.Femur {
 	n := 0
 	for _, col := range measure.Columns {
 		q := measure.Quantity(col.Name)
-		c, ok := concepts[q]
-		if !ok || !c.fits(q, view) {
+		if _, ok := concepts[q]; !ok || !measure.Gives(view, q) {
 			continue
 		}
 		n++

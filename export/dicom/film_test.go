@@ -34,7 +34,7 @@ func TestEveryColumn(t *testing.T) {
 		}
 	}
 	for name := range words {
-		if c := column(measure.Quantity(name)); c.Unit != "" {
+		if c := measure.ColumnOf(measure.Quantity(name)); c.Unit != "" {
 			t.Errorf("%s is said in words and has a unit", name)
 		}
 	}

@@ -7,10 +7,6 @@ var (
 	outerShare = concept{name: ratio, site: shaftOfFemur, method: own("FOCAL_OUTER", "Part of the height that stands out of the outer surface")}
 	lineNoise  = concept{name: ratio, site: shaftOfFemur, method: own("LINE_CONTRAST", "Contrast of a dark line over the noise of the cortex")}
 	nailTipGap = concept{name: distance, site: shaftOfFemur, method: own("NAIL_TIP_GAP", "Nail to anterior inner cortex at its tip, negative through it")}
-
-	outerShareColumn = measure.Column{Unit: "1", Digits: 2, Definition: "Part of the height that stands out of the outer surface: 1 all of it, 0 all into the canal."}
-	lineNoiseColumn  = measure.Column{Unit: "1", Digits: 1, Definition: "Contrast of the line over the noise of the cortex."}
-	nailTipGapColumn = measure.Column{Unit: "mm", Digits: 2, Definition: "Gap from the nail to the anterior inner cortex at its tip, negative through it. Planning is the surgeon's."}
 )
 
 // focal is what the group of the k-th focal thickening of fe holds.
@@ -25,16 +21,16 @@ func (in inFilm) focal(fe *measure.Femur, k int) []item {
 		c.marks = m
 		items = append(items, in.value(col, c, v))
 	}
-	columnOf := func(q measure.Quantity, v measure.Value) { add(column(q), concepts[q], v) }
+	columnOf := func(q measure.Quantity, v measure.Value) { add(measure.ColumnOf(q), concepts[q], v) }
 	columnOf(measure.FocalLevel, t.Level)
 	columnOf(measure.FocalHeight, t.Height)
 	columnOf(measure.FocalLength, t.Length)
-	add(outerShareColumn, outerShare, t.OuterShare)
+	add(measure.FocalOuterShare, outerShare, t.OuterShare)
 	columnOf(measure.FocalSNR, measure.Value{X: t.SNR})
 	if t.Line.State == "seen" {
 		columnOf(measure.LucentLineDepthFraction, t.Line.Depth)
 		columnOf(measure.LucentLineAngle, t.Line.Angle)
-		add(lineNoiseColumn, lineNoise, measure.Value{X: t.Line.Contrast})
+		add(measure.LucentLineContrast, lineNoise, measure.Value{X: t.Line.Contrast})
 	}
 	if t.Line.FloorMM > 0 {
 		columnOf(measure.LucentLineFloor, measure.Value{X: t.Line.FloorMM})
@@ -51,5 +47,5 @@ func (in inFilm) focal(fe *measure.Femur, k int) []item {
 func (in inFilm) nail(n measure.NailFit) []item {
 	gap := nailTipGap
 	gap.marks = alongMidline
-	return []item{code(contains, findingCode, nailInside), in.value(nailTipGapColumn, gap, n.TipGap)}
+	return []item{code(contains, findingCode, nailInside), in.value(measure.NailTipGap, gap, n.TipGap)}
 }

@@ -70,12 +70,6 @@ func (f *Film) groups(index, n int, p Program) []item {
 	return out
 }
 
-// column returns the description of q's column.
-func column(q measure.Quantity) measure.Column {
-	i := slices.IndexFunc(measure.Columns, func(c measure.Column) bool { return c.Name == string(q) })
-	return measure.Columns[i]
-}
-
 // inFilm is the film and the geometry that a group's measurements come from.
 type inFilm struct {
 	header   *Header
@@ -90,7 +84,7 @@ type inFilm struct {
 func (in inFilm) quantity(col measure.Column, c concept, r *measure.Record, review *Review) (_ item, ok bool) {
 	q := measure.Quantity(col.Name)
 	v, have := r.Values[q]
-	if !have && !c.fits(q, r.View) {
+	if !have && !measure.Gives(r.View, q) {
 		return item{}, false
 	}
 	if review != nil && review.Rejected != "" {
@@ -109,10 +103,10 @@ func (in inFilm) quantity(col measure.Column, c concept, r *measure.Record, revi
 	switch {
 	case have:
 		return in.value(col, c, v).with(changed...), true
-	case len(changed) == 0 && nothingThere(r, q):
+	case len(changed) == 0 && r.NoneThere(q):
 		return item{}, false
 	}
-	reasons := whyNot(r, q)
+	reasons := r.WhyEmpty(q)
 	if len(reasons) == 0 {
 		return in.refused(col, c, notAttempted, "").with(changed...), true
 	}
@@ -155,17 +149,13 @@ func (in inFilm) refused(col measure.Column, c concept, qualifier Code, why stri
 
 // modifiers say what was measured, how and where.
 func (c concept) modifiers(col measure.Column) []item {
-	meaning := col.Definition
-	if col.Name != "" {
-		meaning = col.Name + ": " + meaning
-	}
 	items := []item{code(hasModifier, measurementMethod, c.method)}
 	if d, ok := derivations[measure.Quantity(col.Name)]; ok {
 		items = append(items, code(hasModifier, derivation, d))
 	}
 	return append(items,
 		code(hasModifier, findingSite, c.site),
-		text(hasModifier, equivalentMeaning, meaning))
+		text(hasModifier, equivalentMeaning, col.Name+": "+col.Definition))
 }
 
 // remarks are what the row says in words, and what every page says.

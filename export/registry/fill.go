@@ -9,6 +9,7 @@ import (
 	"strings"
 	"time"
 
+	"shaftgauge/export"
 	"shaftgauge/measure"
 )
 
@@ -74,6 +75,7 @@ func Fill(table [][]string, m Map, films []Film, hash Hash, version string) (Res
 	r := Result{Count: map[Action]int{}}
 	at := map[string]int{}
 	for i, name := range table[0] {
+		name = strings.TrimSpace(name)
 		if _, twice := at[name]; twice {
 			return r, fmt.Errorf("registry: column %q is there twice", name)
 		}
@@ -123,7 +125,7 @@ func Fill(table [][]string, m Map, films []Film, hash Hash, version string) (Res
 			case n == 0:
 				out = append(out, held)
 				for _, suffix := range companions {
-					out = append(out, held+suffix)
+					out = append(out, c.Column+suffix)
 				}
 			default:
 				line := f.cell(c, held, found)
@@ -132,8 +134,8 @@ func Fill(table [][]string, m Map, films []Film, hash Hash, version string) (Res
 				r.Count[line.Action]++
 				beside := make([]string, len(companions))
 				if line.Action == Filled {
-					held = format(line.Value.X, *c.Digits)
-					beside = []string{line.Film, format(line.Value.U95, *c.Digits+1), yesNo(line.Reviewed), version}
+					held = f.format(line.Value.X, *c.Digits)
+					beside = []string{export.SafeText(line.Film), f.format(line.Value.U95, *c.Digits+1), yesNo(line.Reviewed), version}
 				}
 				out = append(append(out, held), beside...)
 			}
@@ -243,7 +245,7 @@ func (f *filler) cell(c Cell, held string, found match) Line {
 		line.Action, line.Why = Refused, why
 	default:
 		line.Action = Kept
-		if why := contradicts(held, line); best != nil && why != "" {
+		if why := f.contradicts(held, line); best != nil && why != "" {
 			line.Action, line.Why = Disagrees, why
 		}
 	}
@@ -253,8 +255,11 @@ func (f *filler) cell(c Cell, held string, found match) Line {
 // contradicts says how a held value differs from the film's by more than their
 // combined uncertainty; empty when it does not. What is held is known to half of
 // its last digit.
-func contradicts(held string, line Line) string {
+func (f *filler) contradicts(held string, line Line) string {
 	held = strings.TrimSpace(held)
+	if f.m.Decimal != "." {
+		held = strings.Replace(held, f.m.Decimal, ".", 1)
+	}
 	x, err := strconv.ParseFloat(held, 64)
 	if err != nil || math.IsNaN(x) || math.IsInf(x, 0) {
 		return "what is held is not a number"
@@ -338,7 +343,10 @@ func (f *filler) compare(a, b *Film, c Cell, found match) int {
 	return a.Record.Frame - b.Record.Frame
 }
 
-func format(x float64, digits int) string { return strconv.FormatFloat(x, 'f', digits, 64) }
+// format writes a number as the table has them.
+func (f *filler) format(x float64, digits int) string {
+	return strings.Replace(strconv.FormatFloat(x, 'f', digits, 64), ".", f.m.Decimal, 1)
+}
 
 func yesNo(b bool) string {
 	if b {

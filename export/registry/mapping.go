@@ -13,9 +13,10 @@ import (
 
 // Map says how a registry's table is matched and filled. It is read from YAML.
 type Map struct {
-	Match  Match   `yaml:"match"`
-	Fill   []Cell  `yaml:"fill"`
-	Prefer []Order `yaml:"prefer"` // among many films for one cell; default [DefaultPrefer]
+	Match   Match   `yaml:"match"`
+	Fill    []Cell  `yaml:"fill"`
+	Prefer  []Order `yaml:"prefer"`  // among many films for one cell; default [DefaultPrefer]
+	Decimal string  `yaml:"decimal"` // mark in the table's numbers: a point, the default, or a comma
 }
 
 // Match names the columns that identify a film. A film matches a row when every
@@ -101,6 +102,13 @@ func (m *Map) check() error {
 	if m.Prefer == nil {
 		m.Prefer = DefaultPrefer
 	}
+	switch m.Decimal {
+	case "":
+		m.Decimal = "."
+	case ".", ",":
+	default:
+		return fmt.Errorf("decimal: %q is no point and no comma", m.Decimal)
+	}
 	for _, o := range m.Prefer {
 		switch o {
 		case NearestDate, Reviewed, SmallestU95:
@@ -131,11 +139,11 @@ func (m *Map) check() error {
 	}
 	for i := range m.Fill {
 		c := &m.Fill[i]
-		col, ok := quantityColumn(c.Quantity)
+		col := measure.ColumnOf(c.Quantity)
 		switch {
 		case c.Column == "" || columns[c.Column]:
 			return fmt.Errorf("fill: column %q is nameless, named twice or one that identifies", c.Column)
-		case !ok:
+		case !col.Uncertain:
 			return fmt.Errorf("fill: %s: unknown quantity %q", c.Column, c.Quantity)
 		case c.View != "" && c.View != measure.AP && c.View != measure.Lateral:
 			return fmt.Errorf("fill: %s: view is %q, not AP or LAT", c.Column, c.View)
@@ -166,16 +174,6 @@ func (m *Map) columns() (names []string) {
 		names = append(names, s.Column)
 	}
 	return names
-}
-
-// quantityColumn returns the measured column of q.
-func quantityColumn(q measure.Quantity) (measure.Column, bool) {
-	for _, c := range measure.Columns {
-		if c.Name == string(q) && c.Uncertain {
-			return c, true
-		}
-	}
-	return measure.Column{}, false
 }
 
 // layout turns YYYY-MM-DD and the like into the layout of package time.

@@ -177,3 +177,27 @@ func TestTableRefused(t *testing.T) {
 		}
 	}
 }
+
+// Where a country writes numbers with a comma, so are filled ones, and held ones
+// are read so. A header keeps its blanks, which do not count.
+func TestDecimalComma(t *testing.T) {
+	r := fill(t, harrowVale+"decimal: ','\n", [][]string{
+		{"number", "injury", "leg", " nsa ", "bow"},
+		{"1", "03.02.2026", "R", "", ""},
+		{"2", "03.02.2026", "R", "129,3", ""},
+		{"2", "03.02.2026", "R", "129.3", ""},
+	},
+		film("=a", "1", "20260203", "R", "AP", measure.NeckShaftAngle, 129.26, 0.84), // no formula for a spreadsheet
+		film("b", "2", "20260203", "R", "AP", measure.NeckShaftAngle, 129.26, 0.84))
+	for i, w := range []string{" nsa ;nsa_film;nsa_u95;nsa_reviewed;nsa_version", "129,3;'=a#1 R;0,84;no;v1", "129,3;;;;", "129.3;;;;"} {
+		if got := strings.Join(r.Table[i][3:8], ";"); got != w {
+			t.Errorf("row %d\n got %s\nwant %s", i+1, got, w)
+		}
+	}
+	if r.Count[Kept] != 2 || r.Count[Disagrees] != 0 {
+		t.Errorf("%v", r.Count)
+	}
+	if _, err := ReadMap(strings.NewReader(harrowVale + "decimal: ;\n")); err == nil {
+		t.Error("a semicolon for a decimal mark")
+	}
+}

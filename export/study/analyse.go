@@ -109,12 +109,7 @@ func btoi(b bool) int {
 }
 
 func quantity(r *Readings, q measure.Quantity, records []measure.Record) Quantity {
-	out := Quantity{}
-	for _, c := range measure.Columns {
-		if c.Name == string(q) {
-			out.Column = c
-		}
-	}
+	out := Quantity{Column: measure.ColumnOf(q)}
 	values := r.Values[q]
 	order := sortedKeys(values)
 	read := func(film int, reader string) (float64, bool) {

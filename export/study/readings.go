@@ -1,7 +1,6 @@
 package study
 
 import (
-	"encoding/csv"
 	"errors"
 	"fmt"
 	"io"
@@ -10,6 +9,7 @@ import (
 	"strconv"
 	"strings"
 
+	"shaftgauge/export"
 	"shaftgauge/measure"
 )
 
@@ -43,25 +43,27 @@ type Readings struct {
 	Grades     map[string]map[int]map[string][]int
 }
 
-// Read reads a table of readings, RFC 4180 with a header: reader; source or
-// instance_uid, and frame and side where these do not tell a femur; then columns
+// Read reads a table of readings ([export.ReadSheet]) with a header: reader; source
+// or instance_uid, and frame and side where these do not tell a femur; then columns
 // named as those of measurements.csv, and focal and lucent_line. An empty cell
-// was not read. Rows of one reader on one femur are repeats.
+// was not read, and an empty row is none. Rows of one reader on one femur are
+// repeats. Where commas do not separate, one in a number is its decimal mark.
 //
 // Errors name the line: an unknown column, a film that is not among the records
 // or matches several, a cell that is not a number or a grade.
 func Read(r io.Reader, records []measure.Record) (*Readings, error) {
-	table, err := csv.NewReader(r).ReadAll()
+	sheet, err := export.ReadSheet(r)
 	if err != nil {
 		return nil, fmt.Errorf("study: %w", err)
 	}
+	table := sheet.Rows
 	if len(table) < 2 {
 		return nil, errors.New("study: no readings")
 	}
-	table[0][0] = strings.TrimPrefix(table[0][0], "\ufeff")
 	out := &Readings{Values: map[measure.Quantity]map[int]map[string][]float64{}, Grades: map[string]map[int]map[string][]int{}}
 	at := map[string]int{}
 	for i, name := range table[0] {
+		name = strings.TrimSpace(name)
 		if _, twice := at[name]; twice {
 			return nil, fmt.Errorf("study: column %q is there twice", name)
 		}
@@ -86,10 +88,18 @@ func Read(r io.Reader, records []measure.Record) (*Readings, error) {
 	}
 	for n, row := range table[1:] {
 		cell := func(name string) string {
-			if i, ok := at[name]; ok {
-				return strings.TrimSpace(row[i])
+			i, ok := at[name]
+			if !ok {
+				return ""
 			}
-			return ""
+			text := strings.TrimSpace(row[i])
+			if sheet.Separator != ',' && measured(name) {
+				text = strings.Replace(text, ",", ".", 1)
+			}
+			return text
+		}
+		if !slices.ContainsFunc(row, func(s string) bool { return strings.TrimSpace(s) != "" }) {
+			continue
 		}
 		if err := out.add(cell, records); err != nil {
 			return nil, fmt.Errorf("study: line %d: %w", n+2, err)
@@ -98,9 +108,7 @@ func Read(r io.Reader, records []measure.Record) (*Readings, error) {
 	return out, nil
 }
 
-func measured(name string) bool {
-	return slices.ContainsFunc(measure.Columns, func(c measure.Column) bool { return c.Uncertain && c.Name == name })
-}
+func measured(name string) bool { return measure.ColumnOf(measure.Quantity(name)).Uncertain }
 
 func (r *Readings) add(cell func(string) string, records []measure.Record) error {
 	reader := cell("reader")

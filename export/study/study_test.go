@@ -123,3 +123,19 @@ func TestReadingsRefused(t *testing.T) {
 		}
 	}
 }
+
+// A reader's table as a spreadsheet set to German saves it: semicolons, decimal
+// commas, empty rows at the end (common practice, no source).
+func TestReadingsOfASpreadsheet(t *testing.T) {
+	read, err := Read(strings.NewReader("\ufeffreader;source;neck_shaft_angle_deg;focal\r\nfirst;film-03;131,5;ja\r\n"), records())
+	if err == nil {
+		t.Fatalf("graded %v", read.Grades)
+	}
+	read, err = Read(strings.NewReader("\ufeffreader;source ;neck_shaft_angle_deg;focal\r\nfirst;film-03;131,5;1\r\n;;;\r\n; ;;\r\n"), records())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := read.Values[measure.NeckShaftAngle][3]["first"]; len(got) != 1 || got[0] != 131.5 || len(read.Readers) != 1 {
+		t.Errorf("read %v of %v", got, read.Readers)
+	}
+}

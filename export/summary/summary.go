@@ -259,13 +259,7 @@ func sides(r Run) ([]group, error) {
 				right, left = append(right, a.X), append(left, b.X)
 			}
 		}
-		unit := ""
-		for _, col := range measure.Columns {
-			if col.Name == string(q) {
-				unit = col.Unit
-			}
-		}
-		c, err := chart.Sides(string(q), unit, right, left)
+		c, err := chart.Sides(string(q), measure.ColumnOf(q).Unit, right, left)
 		if err != nil {
 			return nil, err
 		}

@@ -169,6 +169,7 @@ func refusals(all *collection, g Group) []Check {
 	m := all.metal
 	return []Check{
 		none("films without a femur that have a number", numbered, negatives),
+		none("empty cells that no reason of their row explains", all.unexplained.Part, all.unexplained.Whole),
 		atLeast("implants flagged", 1, m.Flagged.Part, m.Flagged.Whole),
 		none("numbers of cortex, canal and width that touch metal", m.Touching.Part, m.Touching.Whole),
 		none("broken femurs with a bow", all.broken.Bows, all.broken.Flagged.Whole),

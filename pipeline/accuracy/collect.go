@@ -15,8 +15,9 @@ type collection struct {
 	extra  map[measure.Quantity]int
 	errs   map[measure.Quantity][]deviation
 
-	status  map[measure.Status]int
-	reasons map[measure.Reason]int
+	status      map[measure.Status]int
+	reasons     map[measure.Reason]int
+	unexplained Rate // empty cells, of those that a film of the view can fill
 
 	focal   Focal
 	classes [classCount]FocalClass

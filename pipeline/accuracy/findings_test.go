@@ -313,3 +313,23 @@ func TestApart(t *testing.T) {
 		}
 	}
 }
+
+// Of an AP row that has all its numbers but two, one by a reason of the row, one
+// cell is unexplained, of two; what belongs to thickenings is not missing where
+// none was found.
+func TestEmptyCells(t *testing.T) {
+	r := measure.Record{View: measure.AP, Reasons: []measure.Reason{measure.BowNotResolved, measure.ScaleDetector}}
+	for _, col := range measure.Columns {
+		if q := measure.Quantity(col.Name); col.Uncertain && measure.Gives(measure.AP, q) && !strings.HasPrefix(col.Name, "focal_") && !strings.HasPrefix(col.Name, "lucent_") {
+			r.Set(q, 1, 1)
+		}
+	}
+	r.Set(measure.FocalCount, 0, 0)
+	delete(r.Values, measure.BowRadius)
+	delete(r.Values, measure.HeadDiameter)
+	c := newCollection()
+	c.addEmpty(&r)
+	if c.unexplained != (Rate{1, 2}) {
+		t.Errorf("unexplained %v, want 1 of 2", c.unexplained)
+	}
+}

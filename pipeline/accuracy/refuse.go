@@ -58,10 +58,12 @@ func (c *collection) addRefusals(f *Film, pairs []pair) {
 		c.kinds[kind] = k
 	}
 	for i := range f.Rows {
-		c.status[f.Rows[i].Record.Status]++
-		for _, why := range f.Rows[i].Record.Reasons {
+		r := &f.Rows[i].Record
+		c.status[r.Status]++
+		for _, why := range r.Reasons {
 			c.reasons[why]++
 		}
+		c.addEmpty(r)
 	}
 	for _, p := range pairs {
 		t := &f.Truth.Femurs[p.truth]
@@ -83,6 +85,20 @@ func (c *collection) addRefusals(f *Film, pairs []pair) {
 				k--
 			}
 			c.turned[k].Flagged.count(slices.Contains(r.Reasons, measure.LegTurned))
+		}
+	}
+}
+
+// addEmpty counts the cells that a film of the row's view can fill and that are
+// empty, and those of them that no reason of the row explains.
+func (c *collection) addEmpty(r *measure.Record) {
+	for _, col := range measure.Columns {
+		q := measure.Quantity(col.Name)
+		if !col.Uncertain && q != measure.FocalCount {
+			continue
+		}
+		if _, have := r.Values[q]; !have && measure.Gives(r.View, q) && !r.NoneThere(q) {
+			c.unexplained.count(len(r.WhyEmpty(q)) == 0)
 		}
 	}
 }

@@ -167,6 +167,39 @@ func TestEdgeMovedReachesThickenings(t *testing.T) {
 	}
 }
 
+// So is one that he draws in place of what was traced, with points every 5 mm.
+func TestEdgeDrawnReachesThickenings(t *testing.T) {
+	j := stored(t, apFull())
+	was := Measure(context.Background(), j).Femurs[0]
+	mm := was.Record.PixelMM
+	l := was.Geometry.Levels["100"]
+	out := geom.PointMM{X: l[0].X - l[1].X, Y: l[0].Y - l[1].Y}.Unit()
+	along := geom.PointMM{X: -out.Y, Y: out.X}
+	c := job.Correction{Kind: job.DrawEdge, Name: "outer_lateral"}
+	last := math.Inf(-1)
+	edge := was.Geometry.Contours["outer_lateral"]
+	for _, p := range edge {
+		u := along.Dot(geom.PointMM{X: p.X - l[0].X, Y: p.Y - l[0].Y}) * mm
+		if math.Abs(u) > 30 || math.Abs(u-last) < 5 {
+			continue
+		}
+		last = u
+		high := 0.0
+		if math.Abs(u) < 15 {
+			high = 1 + math.Cos(math.Pi*u/15)
+		}
+		c.Points = append(c.Points, [2]float64{p.X + high/mm*out.X, p.Y + high/mm*out.Y})
+	}
+	got := reread(t, j, 1, c)
+	if len(got.Focal) != 1 {
+		t.Fatalf("%d found, want 1; reasons %v", len(got.Focal), got.Record.Reasons)
+	}
+	f := got.Focal[0]
+	if math.Abs(f.Level.X-100) > 3 || math.Abs(f.Height.X-2) > 0.4 || math.Abs(f.Length.X-15) > 4 || f.Surface != "periosteal" {
+		t.Errorf("level %.1f, height %.2f, length %.1f mm, %s; drawn 2 mm high at 100, 15 mm long", f.Level.X, f.Height.X, f.Length.X, f.Surface)
+	}
+}
+
 // A moved lesser trochanter moves every level by as much along the shaft.
 func TestTrochanterMovedByHand(t *testing.T) {
 	j := stored(t, apFull())

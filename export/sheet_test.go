@@ -1,0 +1,44 @@
+package export
+
+import (
+	"bytes"
+	"slices"
+	"strings"
+	"testing"
+)
+
+// Tables as spreadsheets of several countries save them, common practice, no
+// source: each says the same, and is written as it came.
+func TestSheet(t *testing.T) {
+	want := [][]string{{"patient; no", "injury, date", "nsa"}, {"17", "03.02.2026", "131,5"}, {"18", "", ""}}
+	for name, text := range map[string]string{
+		"commas":     "patient; no,\"injury, date\",nsa\r\n17,03.02.2026,\"131,5\"\r\n18,,\r\n",
+		"semicolons": "\"patient; no\";injury, date;nsa\r\n17;03.02.2026;131,5\r\n18;;\r\n",
+		"tabs":       "patient; no\tinjury, date\tnsa\r\n17\t03.02.2026\t131,5\r\n18\t\t\r\n",
+		"marked":     "\ufeff\"patient; no\";injury, date;nsa\r\n17;03.02.2026;131,5\r\n18;;\r\n",
+		"named":      "sep=;\r\n\"patient; no\";injury, date;nsa\r\n17;03.02.2026;131,5\r\n18;;\r\n",
+		"both":       "\ufeffsep=\t\r\npatient; no\tinjury, date\tnsa\r\n17\t03.02.2026\t131,5\r\n18\t\t\r\n",
+	} {
+		s, err := ReadSheet(strings.NewReader(text))
+		if err != nil {
+			t.Errorf("%s: %v", name, err)
+			continue
+		}
+		if !slices.EqualFunc(s.Rows, want, slices.Equal) {
+			t.Errorf("%s: %q", name, s.Rows)
+		}
+		var b bytes.Buffer
+		if err := s.Write(&b); err != nil || b.String() != text {
+			t.Errorf("%s: written as %q, %v", name, b.String(), err)
+		}
+	}
+	for name, text := range map[string]string{
+		"ragged":            "a;b\n1;2;3\n",
+		"an open quote":     "a;b\n\"1;2\n",
+		"another separator": "sep=|\na|b\n",
+	} {
+		if s, err := ReadSheet(strings.NewReader(text)); err == nil {
+			t.Errorf("%s: read as %q", name, s.Rows)
+		}
+	}
+}
