@@ -8,12 +8,13 @@
 // (uint32); and 16 landmarks (3 float32: kind, x, y in pixels of the planes),
 // all little-endian. A record of a patch (-kind trochanter, hip or knee) is the
 // picture (a byte a pixel, row by row), then for each of the kind's landmarks
-// its state (1 seen, 0 not there, −1 not known), x and y (3 float32).
+// its state (1 seen, 0 not there, −1 not known), x and y (3 float32), then the
+// leg's turn in degrees (float32).
 //
 // Records of -kind bone, metal and cortex: see boneRecord, metalRecord and
 // cortexRecords.
 //
-// With -meshes, all kinds but film and trochanter show also the femur surfaces
+// With -meshes, all kinds but film show also the femur surfaces
 // (binary STL) of that folder, varied in shape.
 package main
 
@@ -132,5 +133,5 @@ func patchRecord(p simulate.Patch) []byte {
 			b = binary.LittleEndian.AppendUint32(b, math.Float32bits(float32(v)))
 		}
 	}
-	return b
+	return binary.LittleEndian.AppendUint32(b, math.Float32bits(float32(p.Turn)))
 }

@@ -6,7 +6,9 @@ detect/trochanter.onnx, detect/hip.onnx or detect/knee.onnx. Samples:
     python3 train_patch.py --kind hip --samples ./trainsamples --meshes ./meshes --out hip.onnx --minutes 6
 
 Output: for each landmark, at half the patch's size, the logits of where it lies,
-over all places; then for each landmark the logit that it is there at all.
+over all places; then for each landmark the logit that it is there at all; of the
+hip, then the leg's turn in tens of degrees, + inwards, and the logarithm of its
+standard deviation.
 """
 import numpy as np
 import torch
@@ -22,16 +24,19 @@ KINDS = {
                        "neck_inferior", "greater_trochanter", "lesser_trochanter", "canal_lateral", "canal_medial"]),
     "knee": (96, 128, ["condyle_lateral", "condyle_medial", "knee_centre"]),
 }
-WIDTHS = [24, 48, 80, 112]
+WIDTHS = {"trochanter": [24, 48, 80, 112], "hip": [32, 64, 112, 160], "knee": [24, 48, 80, 112]}
+TURNED = ["hip"]
 SIGMA = 0.75  # of the target, pixels of the output
 
 
 class Patch(nn.Module):
-    def __init__(self, rows, cols, marks):
+    def __init__(self, kind):
         super().__init__()
-        self.net = common.UNet(1, WIDTHS, deep=0)
-        self.place = nn.Conv2d(WIDTHS[0], marks, 1)
-        self.there = nn.Conv2d(WIDTHS[-1], marks, (rows // 16, cols // 16))
+        rows, cols, names = KINDS[kind]
+        widths = WIDTHS[kind]
+        self.net = common.UNet(1, widths, deep=0)
+        self.place = nn.Conv2d(widths[0], len(names), 1)
+        self.there = nn.Conv2d(widths[-1], len(names) + 2 * (kind in TURNED), (rows // 16, cols // 16))
 
     def forward(self, x):
         x, deepest = self.net(x)
@@ -72,6 +77,12 @@ def target(marks, h, w):
     return t / t.sum(2, keepdim=True).clamp(min=1e-6)
 
 
+def parts(o, k, places):
+    """The output's parts: the logits of the places (batch × marks × places), those of being there, and the turn."""
+    n = k * places
+    return o[:, :n].view(-1, k, places), o[:, n:n + k], o[:, n + k:]
+
+
 def read(logits, h, w):
     """Mean places x, y and their spread, pixels of the patch: each batch × marks."""
     p = torch.softmax(logits, 2).view(*logits.shape[:2], h, w)
@@ -91,15 +102,21 @@ def report(net, held, kind):
             o.append(net(common.stretch(r["image"].float() / 255)[:, None]).float())
             y.append(r["marks"])
     o, y = torch.cat(o), torch.cat(y)
-    mx, my, spread = read(o[:, :-k].view(-1, k, h * w), h, w)
+    places, there, turn = parts(o, k, h * w)
+    mx, my, spread = read(places, h, w)
+    if turn.shape[1]:
+        angle = torch.cat([r["turn"] for r in held])
+        e = (10 * turn[:, 0] - angle).abs()
+        sd = 10 * turn[:, 1].clamp(-3, 2).exp()
+        print(f"turn: sd {angle.std():.1f}; error median {e.median():.1f} rms {e.square().mean().sqrt():.1f}; "
+              f"over its own sd, rms {(e / sd).square().mean().sqrt():.2f}")
     for i, name in enumerate(names):
         known, on = y[:, i, 0] >= 0, y[:, i, 0] > 0
-        there = o[:, o.shape[1] - k + i]
         ex, ey = (mx[:, i] - y[:, i, 1])[on], (my[:, i] - y[:, i, 2])[on]
         if not on.any():
             continue
         e = torch.sqrt(ex ** 2 + ey ** 2)
-        right = ((there > 0) == on)[known].float().mean()
+        right = ((there[:, i] > 0) == on)[known].float().mean()
         print(f"{name}: there {right:.3f} right; bias {ex.median():+.2f} {ey.median():+.2f}; "
               f"distance median {e.median():.2f} p90 {e.quantile(0.9):.2f} p95 {e.quantile(0.95):.2f}")
         for lo, hi in ((0, 2), (2, 2.5), (2.5, 3.5), (3.5, 5), (5, 99)):
@@ -111,33 +128,47 @@ def report(net, held, kind):
 def main():
     a = common.arguments(__doc__, minutes=5, pool=200000)
     a.add_argument("--kind", required=True, choices=KINDS)
+    a.add_argument("--state", default="", help="file for the weights, to train on from")
+    a.add_argument("--from", dest="start", default="", help="such a file")
+    a.add_argument("--rate", type=float, default=2e-3)
     a = a.parse_args()
     rows, cols, names = KINDS[a.kind]
     h, w, k = rows // 2, cols // 2, len(names)
-    record = np.dtype([("image", np.uint8, (rows, cols)), ("marks", "<f4", (k, 3))])  # state, x, y
+    record = np.dtype([("image", np.uint8, (rows, cols)), ("marks", "<f4", (k, 3)),  # state, x, y
+                       ("turn", "<f4")])
     dev, g, _ = common.begin(a.seed)
 
     def unpack(r):
-        t = common.tensors(r, ("image", "marks"), dev)
+        t = common.tensors(r, ("image", "marks", "turn"), dev)
         flat = t["image"].flatten(1)
         dull = (flat.max(1).values.int() - flat.min(1).values.int()) < 16
         t["marks"][dull, :, 0] = 0  # nobody could see them
         return t
 
     samples = common.Samples(a, a.kind, record, unpack, dev, held=40)
-    net = Patch(rows, cols, k).to(dev)
+    net = Patch(a.kind).to(dev)
+    if a.start:
+        net.load_state_dict(torch.load(a.start, map_location=dev))
 
     def loss(t):
         x, y = prepare(t["image"], g), t["marks"]
         with common.fast(dev):
             o = net(x)
-        o = o.float()
+        places, there, turn = parts(o.float(), k, h * w)
         on, known = (y[..., 0] > 0).float(), (y[..., 0] >= 0).float()
-        place = -(target(y, h, w) * F.log_softmax(o[:, :-k].view(-1, k, h * w), 2)).sum(2)
-        there = F.binary_cross_entropy_with_logits(o[:, -k:], on, reduction="none")
-        return (place * on).sum() / (on.sum() + 1) + 0.5 * (there * known).sum() / (known.sum() + 1)
+        place = -(target(y, h, w) * F.log_softmax(places, 2)).sum(2)
+        there = F.binary_cross_entropy_with_logits(there, on, reduction="none")
+        out = {"place": (place * on).sum() / (on.sum() + 1), "there": 0.5 * (there * known).sum() / (known.sum() + 1)}
+        if turn.shape[1]:
+            seen = on.sum(1) > 0
+            sd = turn[:, 1].clamp(-3, 2)
+            nll = sd + 0.5 * ((turn[:, 0] - t["turn"] / 10) / sd.exp()) ** 2
+            out["turn"] = 0.1 * (nll.clamp(max=20) * seen).sum() / (seen.sum() + 1)
+        return out
 
-    common.train(net, samples, g, a.minutes, 256, loss, report=400)
+    common.train(net, samples, g, a.minutes, 256, loss, rate=a.rate, report=400)
+    if a.state:
+        torch.save(net.state_dict(), a.state)
     report(net, samples.held, a.kind)
     common.export(net, (1, 1, rows, cols), a.out, "patch", "marks")
 

@@ -35,8 +35,8 @@ func (a *Anatomy) dress(rng *rand.Rand, m *Mesh) {
 }
 
 // disturb adds to a staged scene what the usual anatomy leaves out: bumps of
-// bone at the head's rim, on the neck and at the condyles, and a socket of
-// another shape.
+// bone at the head's rim, on the neck and at the condyles, and shells that no
+// socket has.
 func (t *stage) disturb(rng *rand.Rand) {
 	for i := range t.legs {
 		l := &t.legs[i]
@@ -61,7 +61,9 @@ func (t *stage) disturb(rng *rand.Rand) {
 		default:
 			continue
 		}
-		t.socket(rng, l.place.world(head), r)
+		if rng.Float64() < 0.5 {
+			t.clutter(rng, l.place.world(head), r)
+		}
 	}
 }
 
@@ -75,15 +77,15 @@ func (b *bone) bump(rng *rand.Rand, c vec, r float64) {
 	b.solids = append(b.solids, newSolid(e, 0.5, span{0.4, 1.4}.even(rng)))
 }
 
-// socket lays shells of bone around and across a head at h in the world.
-func (t *stage) socket(rng *rand.Rand, h vec, r float64) {
+// clutter lays shells of bone around and across a head at h in the world.
+func (t *stage) clutter(rng *rand.Rand, h vec, r float64) {
 	even := func(a, b float64) float64 { return span{a, b}.even(rng) }
 	if rng.Float64() < 0.5 { // a cup about as round as the head
 		gap := even(1, 5)
 		wall := even(1, 6)
 		c := h.add(vec{even(-2, 2), even(-2, 2), even(-3, 3)})
 		sn, cs := sincosDeg(even(0, 360))
-		t.shell = append(t.shell, shell{outer: sphere(c, r+gap+wall), inner: sphere(c, r+gap), cut: vec{cs, sn, 0}, dense: even(0.1, 0.9)})
+		t.shell = append(t.shell, shell{outer: sphere(c, r+gap+wall), inner: sphere(c, r+gap), cuts: []half{{vec{cs, sn, 0}, c}}, dense: even(0.1, 0.9)})
 	}
 	for range rng.IntN(4) { // walls and lines that cross it
 		c := h.add(vec{even(-1, 1) * 1.4 * r, even(-1, 1) * 1.4 * r, even(-10, 10)})

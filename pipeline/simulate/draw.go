@@ -405,6 +405,9 @@ func (d *drawing) pelvisAndFolds() {
 			p.Gas = append(p.Gas, Gas{[3]float64{span{-90, 90}.even(d.Rand), span{-130, 10}.even(d.Rand), span{-10, 50}.even(d.Rand)},
 				[3]float64{r * span{0.8, 2}.even(d.Rand), r, r}})
 		}
+		if d.sockets {
+			p.Sockets = d.Seed | 1
+		}
 		d.Pelvis = p
 	}
 	n := 0

@@ -191,3 +191,23 @@ func (s *stagedMesh) findWaist() (found waist) {
 	found.ok = true
 	return found
 }
+
+// turn returns by how many degrees the axis of the condyles' backs is turned out
+// of the film's plane, + inwards.
+func (l *stagedLeg) turn() float64 {
+	if l.mesh == nil {
+		return l.Pose.Turn
+	}
+	var back [2]vec // lateral, medial
+	x, _ := l.mesh.Centre(l.mesh.Length - 30)
+	for _, p := range l.mesh.Vertices {
+		k := 0
+		if p[0] < x {
+			k = 1
+		}
+		if p[2] > l.mesh.Length-45 && abs(p[0]-x) > 8 && (back[k] == vec{} || p[1] < back[k][1]) {
+			back[k] = p
+		}
+	}
+	return l.Pose.Turn - math.Atan2(back[0][1]-back[1][1], back[0][0]-back[1][0])*180/math.Pi
+}

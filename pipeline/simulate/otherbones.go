@@ -109,7 +109,7 @@ func (d *drawing) hipBone() prop {
 	p := prop{pose: d.posed(0)}
 	h := vec{span{70, 100}.even(d.Rand), span{60, 130}.even(d.Rand), 140}
 	for _, side := range []float64{-1, 1} {
-		p.shell = append(p.shell, hemipelvis(vec{side * h[0], h[1], h[2]}, vec{-side, 0, 0}, vec{0, 1, 0}, 24)...)
+		p.shell = append(p.shell, hemipelvis(vec{side * h[0], h[1], h[2]}, vec{-side, 0, 0}, vec{0, 1, 0}, 24, nil)...)
 	}
 	p.shell = append(p.shell, sacrum(vec{0, h[1] - 75, h[2]}, vec{1, 0, 0}, vec{0, 1, 0}, 1)...)
 	p.shell = append(p.shell, d.column(0, -230, h[1]-120, 40)...)

@@ -30,7 +30,7 @@ type PatchKind struct {
 // PatchKinds are the kinds that detect has networks for.
 var PatchKinds = []PatchKind{
 	{Name: "trochanter", Rows: 96, Cols: 64, MM: 1, Row: 47.75, Col: 10, Marks: []string{"lesser_trochanter"},
-		anchor: "lesser_trochanter", near: 15, far: 60, slack: 35, zoom: span{0.88, 1.14}},
+		anchor: "lesser_trochanter", near: 15, far: 60, slack: 35, zoom: span{0.88, 1.14}, disturbed: true},
 	{Name: "hip", Rows: 112, Cols: 112, MM: 1.25, Row: 88, Col: 28, Marks: []string{"head_centre", "rim_proximal", "rim_medial", "rim_distal",
 		"neck_centre", "neck_superior", "neck_inferior", "greater_trochanter", "lesser_trochanter", "canal_lateral", "canal_medial"},
 		anchor: "lesser_trochanter", near: 20, far: 70, slack: 8, zoom: span{0.76, 1.12}, ap: true, shows: func(g group) bool { return !g.lateral && g.from < -30 },
@@ -45,6 +45,7 @@ type Patch struct {
 	Rows, Cols int
 	Image      []uint8
 	Marks      []PatchMark
+	Turn       float64 // degrees that the condyles' axis is turned out of the film's plane, + inwards
 }
 
 // PatchMark is a landmark of a patch.
@@ -54,7 +55,7 @@ type PatchMark struct {
 }
 
 // meshShare is the share of the patches of real surfaces, where there are any.
-const meshShare = 0.4
+const meshShare = 0.5
 
 // NewPatch makes the patch of a seed. The frame is laid as a detector would lay
 // it that knows the shaft and nearly the level: a little turned, a little off.
@@ -70,7 +71,7 @@ func NewPatch(k PatchKind, seed uint64, meshes []*Mesh) Patch {
 		if k.ap && s.Legs[0].View != measure.AP {
 			continue
 		}
-		if k.ap && len(meshes) > 0 && rng.Float64() < meshShare {
+		if s.Legs[0].View == measure.AP && len(meshes) > 0 && rng.Float64() < meshShare {
 			s = s.WithMesh(meshes[rng.IntN(len(meshes))].Varied(rng))
 			s.Legs[0].Anatomy.dress(rng, s.Legs[0].Mesh)
 		}
@@ -82,7 +83,8 @@ func NewPatch(k PatchKind, seed uint64, meshes []*Mesh) Patch {
 			t.disturb(rng)
 		}
 		for i := range t.legs {
-			if p, ok := t.patchOf(&t.legs[i], k, rng); ok {
+			if p, ok := t.patchOf(&t.legs[i], k, rng); ok && (!k.everything || p.Marks[0].State > 0 || rng.Float64() < 0.4) {
+				p.Turn = t.legs[i].turn()
 				return p
 			}
 		}

@@ -1,6 +1,10 @@
 package simulate
 
-import "shaftgauge/measure"
+import (
+	"math/rand/v2"
+
+	"shaftgauge/measure"
+)
 
 // Pelvis is what overlaps the hip: pelvic bones, trunk and bowel gas.
 type Pelvis struct {
@@ -8,16 +12,35 @@ type Pelvis struct {
 	Density float64 // factor on its bone
 	Trunk   float64 // half-width of the soft tissue in mm
 	Gas     []Gas
+	Sockets uint64 // seed of the shapes of sockets and pelvic bones; 0: all alike, with a plain roof
 }
 
 // Gas is an ellipsoid of bowel gas, in mm from the middle of the pelvis.
 type Gas struct{ C, R [3]float64 }
 
-// shell is a bone or a soft part given by its wall: outer without inner, on one
-// side of a plane.
+// half is the space on the side of a plane through p that n points to.
+type half struct{ n, p vec }
+
+// keep shortens v to what of the ray o + t·d lies in h; false where nothing does.
+func (h *half) keep(o, d vec, v *interval) bool {
+	k := h.n.dot(o.sub(h.p))
+	slope := h.n.dot(d)
+	switch t := -k / slope; {
+	case slope > 0:
+		v.a = max(v.a, t)
+	case slope < 0:
+		v.b = min(v.b, t)
+	default:
+		return k >= 0
+	}
+	return v.b > v.a
+}
+
+// shell is a bone or a soft part given by its wall: outer without inner, where
+// planes do not cut it away.
 type shell struct {
 	outer, inner quadric
-	cut          vec     // only where cut·(p − outer.c) > 0; the zero vector: everywhere
+	cuts         []half  // only what lies in all of them
 	fill         float64 // density of the cancellous bone inside
 	dense        float64 // of the wall
 }
@@ -33,16 +56,8 @@ func (s *shell) chord(o, d vec) (wall, hollow float64) {
 	}
 	in, _, hit := s.inner.cross(o, d)
 	part := v
-	if s.cut != (vec{}) {
-		k := s.cut.dot(o.sub(s.outer.c))
-		if slope := s.cut.dot(d); slope != 0 {
-			t := -k / slope
-			if slope > 0 {
-				part.a = max(part.a, t)
-			} else {
-				part.b = min(part.b, t)
-			}
-		} else if k < 0 {
+	for i := range s.cuts {
+		if !s.cuts[i].keep(o, d, &part) {
 			return 0, 0
 		}
 	}
@@ -59,18 +74,25 @@ func (s *shell) chord(o, d vec) (wall, hollow float64) {
 }
 
 // hemipelvis makes the pelvic bone around a hip whose head is at h in the world,
-// medial along m (a unit vector), distal along f, with the head's radius r.
-func hemipelvis(h, m, f vec, r float64) []shell {
+// medial along m (a unit vector), distal along f, with the head's radius r: a
+// plain roof, then the other bones, whose shapes rng varies where there is one.
+func hemipelvis(h, m, f vec, r float64, rng *rand.Rand) []shell {
 	u := m.cross(f).unit() // out of the plane
 	k := r / 24
 	at := func(a, b, c float64) vec { return h.add(m.mul(a * k)).add(f.mul(b * k)).add(u.mul(c * k)) }
 	// axes turned in the film's plane by its sine and cosine
 	turned := func(s, c float64) mat { return mat{m.mul(c).add(f.mul(s)), f.mul(c).sub(m.mul(s)), u} }
 	part := func(c vec, ax mat, r vec, wall, fill float64) shell {
+		if rng != nil {
+			by := func(a, b float64) float64 { return span{a, b}.even(rng) }
+			c = c.add(vec{by(-6, 6), by(-6, 6), by(-6, 6)})
+			r = vec{r[0] * by(0.75, 1.25), r[1] * by(0.75, 1.25), r[2] * by(0.6, 1.4)}
+			wall, fill = wall*span{0.5, 2}.wide(rng), fill*by(0.2, 1.8)
+		}
 		q := ellipsoid(c, ax, r.mul(k))
 		return shell{outer: q, inner: q.inset(wall), fill: fill, dense: 0.75}
 	}
-	roof := shell{outer: sphere(h, r+8*k), inner: sphere(h, r+3.5*k), cut: m.mul(0.75).sub(f.mul(0.66)), dense: 0.4}
+	roof := shell{outer: sphere(h, r+8*k), inner: sphere(h, r+3.5*k), cuts: []half{{m.mul(0.75).sub(f.mul(0.66)), h}}, dense: 0.4}
 	return []shell{
 		roof,
 		part(at(38, -70, 4), turned(0.25, 0.97), vec{44, 66, 9}, 1.2, 0.5),   // ala of the ilium

@@ -99,8 +99,9 @@ type Ranges struct {
 	Square span // four-lobed term of the cross-section: none in the usual films
 	Power  span // exponent of the detail's amplification: 1 in the usual films
 
-	joint  jointRanges
-	relief reliefRanges
+	joint   jointRanges
+	relief  reliefRanges
+	sockets bool // drawn anew for every film
 }
 
 // seen are the ranges of Draw.
@@ -122,7 +123,7 @@ var seen = Ranges{
 	Edge: span{0, 1.5}, EdgeKernel: span{0.3, 8}, Equalise: span{0.2, 0.85}, EqualiseMM: span{14, 50}, Second: span{0, 0.5}, SecondMM: span{2, 12},
 	Sigmoid: span{3, 7}, Gamma: span{0.7, 1.5}, FieldAngle: span{-8, 8},
 
-	Square: span{0, 0}, Power: span{1, 1}, joint: seenJoint, relief: seenRelief,
+	Square: span{0, 0}, Power: span{1, 1}, joint: seenJoint, relief: seenRelief, sockets: true,
 }
 
 // unseen are the held-out ranges of DrawUnseen: other shapes, other

@@ -2,6 +2,7 @@ package simulate
 
 import (
 	"math"
+	"math/rand/v2"
 	"runtime"
 	"sync"
 
@@ -139,7 +140,13 @@ func (t *stage) pelvis(heads []vec) {
 		if !lat {
 			m = vec{m[0] * cs, m[0] * sn, 0}
 		}
-		t.shell = append(t.shell, hemipelvis(h, m, f, t.Legs[i].Anatomy.HeadRadius)...)
+		if r := t.Legs[i].Anatomy.HeadRadius; t.Pelvis.Sockets == 0 {
+			t.shell = append(t.shell, hemipelvis(h, m, f, r, nil)...)
+		} else {
+			rng := rand.New(rand.NewPCG(t.Pelvis.Sockets, uint64(i)))
+			t.shell = append(t.shell, hemipelvis(h, m, f, r, rng)[1:]...)
+			t.shell = append(t.shell, newHipFrame(h, m, f, r).socket(rng)...)
+		}
 		middle = h.add(m.mul(92 * k))
 	}
 	m := medial(t.Legs[0].Pose.Side)
