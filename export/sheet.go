@@ -5,6 +5,7 @@ import (
 	"encoding/csv"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 )
 
@@ -25,51 +26,56 @@ const (
 )
 
 // ReadSheet reads a table in UTF-8. Its separator is the one that the line "sep=;"
-// names, else the one that is most frequent in the header outside quotes.
+// names, else the one that is most frequent in the header outside quotes and with
+// which all rows have as many cells.
 //
 // Errors: rows of different lengths and quotes that do not close.
-func ReadSheet(r io.Reader) (Sheet, error) {
+func ReadSheet(r io.Reader) (s Sheet, err error) {
 	b, err := io.ReadAll(r)
 	if err != nil {
-		return Sheet{}, fmt.Errorf("export: sheet: %w", err)
+		return s, fmt.Errorf("export: sheet: %w", err)
 	}
-	s := Sheet{Separator: ','}
 	b, s.Mark = bytes.CutPrefix(b, []byte(byteOrderMark))
-	if line, rest, _ := bytes.Cut(b, []byte("\n")); len(bytes.TrimRight(line, "\r")) == len(namesIt)+1 && bytes.HasPrefix(line, []byte(namesIt)) {
-		b, s.Named, s.Separator = rest, true, rune(line[len(namesIt)])
-	} else {
-		s.Separator = separatorOf(b)
+	try := separatorsOf(b)
+	if line, rest, _ := bytes.Cut(b, []byte("\n")); bytes.HasPrefix(line, []byte(namesIt)) {
+		named := strings.TrimRight(string(line[len(namesIt):]), "\r")
+		if len(named) != 1 || !strings.Contains(separators, named) {
+			return s, fmt.Errorf("export: sheet: its separator %q is no comma, semicolon or tab", named)
+		}
+		b, s.Named, try = rest, true, []rune(named)
 	}
-	if !strings.ContainsRune(separators, s.Separator) {
-		return Sheet{}, fmt.Errorf("export: sheet: its separator %q is no comma, semicolon or tab", s.Separator)
+	var first error
+	for _, s.Separator = range try {
+		c := csv.NewReader(bytes.NewReader(b))
+		c.Comma = s.Separator
+		if s.Rows, err = c.ReadAll(); err == nil {
+			return s, nil
+		}
+		if first == nil {
+			first = err
+		}
 	}
-	c := csv.NewReader(bytes.NewReader(b))
-	c.Comma = s.Separator
-	if s.Rows, err = c.ReadAll(); err != nil {
-		return Sheet{}, fmt.Errorf("export: sheet: %w", err)
-	}
-	return s, nil
+	return Sheet{}, fmt.Errorf("export: sheet: %w", first)
 }
 
-// separatorOf is the separator that is most frequent in the first line outside
-// quotes.
-func separatorOf(b []byte) rune {
-	var n [len(separators)]int
+// separatorsOf are the separators in the first line outside quotes, the most
+// frequent one first; a comma where there is none.
+func separatorsOf(b []byte) []rune {
+	count := make(map[rune]int)
 	quoted := false
 	for i := 0; i < len(b) && (quoted || b[i] != '\n'); i++ {
 		if b[i] == '"' {
 			quoted = !quoted
-		} else if k := strings.IndexByte(separators, b[i]); k >= 0 && !quoted {
-			n[k]++
+		} else if !quoted {
+			count[rune(b[i])]++
 		}
 	}
-	best := 0
-	for i := range n {
-		if n[i] > n[best] {
-			best = i
-		}
+	out := slices.DeleteFunc([]rune(separators), func(r rune) bool { return count[r] == 0 })
+	slices.SortStableFunc(out, func(a, b rune) int { return count[b] - count[a] })
+	if len(out) == 0 {
+		out = []rune{','}
 	}
-	return rune(separators[best])
+	return out
 }
 
 // Write writes the sheet in its own way, lines ended by CR LF.

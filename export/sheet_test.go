@@ -32,6 +32,10 @@ func TestSheet(t *testing.T) {
 			t.Errorf("%s: written as %q, %v", name, b.String(), err)
 		}
 	}
+	s, err := ReadSheet(strings.NewReader("name, first, given;nsa\r\na, b;1\r\n")) // commas in words
+	if err != nil || len(s.Rows[0]) != 2 || s.Rows[1][0] != "a, b" {
+		t.Errorf("%q, %v", s.Rows, err)
+	}
 	for name, text := range map[string]string{
 		"ragged":            "a;b\n1;2;3\n",
 		"an open quote":     "a;b\n\"1;2\n",

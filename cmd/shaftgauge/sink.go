@@ -27,7 +27,8 @@ type output struct {
 	nails       bool   // a list of nails was given
 
 	// From Begin on.
-	profile  *stream // profiles.parquet or .csv
+	old      map[string][]string // files of earlier runs, by the film they are of
+	profile  *stream             // profiles.parquet or .csv
 	profiles *export.Profiles
 	films    int
 	femurs   []measure.Femur // all rows, without geometry and profiles
@@ -62,6 +63,9 @@ func (o *output) Begin() error {
 				return err
 			}
 		}
+	}
+	if err := o.lookBack(); err != nil {
+		return err
 	}
 	o.films, o.femurs = 0, nil
 	o.profile = newStream(filepath.Join(o.dir, profilesName+o.profileKind))
@@ -187,19 +191,32 @@ func (o *output) geometry(a job.Answer) error {
 	return nil
 }
 
+// lookBack notes the files that earlier runs left. Looking for them film by film
+// would read folders of thousands of files thousands of times.
+func (o *output) lookBack() error {
+	o.old = make(map[string][]string)
+	for sub, numbers := range map[string]int{overlayDir: 1, geometryDir: 2} { // at the end of a name: frame, femur
+		files, err := os.ReadDir(filepath.Join(o.dir, sub))
+		if err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return err
+		}
+		for _, f := range files {
+			film := strings.TrimSuffix(f.Name(), filepath.Ext(f.Name()))
+			for range numbers {
+				film = film[:max(0, strings.LastIndexByte(film, '-'))]
+			}
+			o.old[film] = append(o.old[film], filepath.Join(o.dir, sub, f.Name()))
+		}
+	}
+	return nil
+}
+
 // clear removes the files of a's source that an earlier run with other settings
 // or another film left.
 func (o *output) clear(a job.Answer) error {
-	stem := strings.TrimSuffix(export.FrameName(a.Source, 1), "1")
-	for _, sub := range []string{geometryDir, overlayDir} {
-		old, err := filepath.Glob(filepath.Join(escape(o.dir), sub, escape(stem)+"*"))
-		if err != nil {
+	for _, f := range o.old[strings.TrimSuffix(export.FrameName(a.Source, 1), "-1")] {
+		if err := os.Remove(f); err != nil && !errors.Is(err, fs.ErrNotExist) {
 			return err
-		}
-		for _, f := range old {
-			if err := os.Remove(f); err != nil && !errors.Is(err, fs.ErrNotExist) {
-				return err
-			}
 		}
 	}
 	return nil

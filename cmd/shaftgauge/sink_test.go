@@ -53,6 +53,10 @@ func TestSinkReplacesOldFiles(t *testing.T) {
 	if err := o.Film(t.Context(), other); err != nil {
 		t.Fatal(err)
 	}
+	o.abort()
+	if err := o.Begin(); err != nil { // another run
+		t.Fatal(err)
+	}
 	if err := o.Film(t.Context(), answer("a.dcm", 1, 2)); err != nil {
 		t.Fatal(err)
 	}

@@ -165,7 +165,7 @@ func find(cell func(string) string, records []measure.Record) (int, error) {
 	found := -1
 	for i := range records {
 		r := &records[i]
-		if s := cell("source"); s != "" && s != r.Source {
+		if s := cell("source"); s != "" && s != r.Source && s != export.SafeText(r.Source) {
 			continue
 		}
 		if u := cell("instance_uid"); u != "" && u != r.InstanceUID {

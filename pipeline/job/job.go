@@ -4,7 +4,11 @@
 // It links no C, so that the front program can import it.
 package job
 
-import "shaftgauge/measure"
+import (
+	"encoding/json"
+
+	"shaftgauge/measure"
+)
 
 // Job asks a worker for one film file (all its frames and femurs).
 type Job struct {
@@ -15,6 +19,32 @@ type Job struct {
 	Config Settings `json:"config"`
 
 	Inspection *Inspection `json:"inspection,omitempty"` // nil in a batch
+}
+
+// named is a Job with the names of files as bytes: they need not be UTF-8, and
+// JSON holds nothing else.
+type named struct {
+	plain
+	Path   []byte `json:"path"`
+	Member []byte `json:"member,omitempty"`
+}
+
+type plain Job
+
+// MarshalJSON writes the names of files as bytes.
+func (j Job) MarshalJSON() ([]byte, error) {
+	return json.Marshal(named{plain(j), []byte(j.Path), []byte(j.Member)})
+}
+
+// UnmarshalJSON reads what MarshalJSON wrote.
+func (j *Job) UnmarshalJSON(b []byte) error {
+	var n named
+	if err := json.Unmarshal(b, &n); err != nil {
+		return err
+	}
+	*j = Job(n.plain)
+	j.Path, j.Member = string(n.Path), string(n.Member)
+	return nil
 }
 
 // Beside is a row of films.csv: facts for files that have no DICOM header.

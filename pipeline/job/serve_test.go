@@ -80,6 +80,19 @@ func TestAnswerTravels(t *testing.T) {
 	}
 }
 
+// Names of files need not be UTF-8: Latin-1 umlauts arrive as they were sent.
+func TestJobTravels(t *testing.T) {
+	want := Job{Path: "/r\xf6ntgen/\u00e4.zip", Member: "m\xfcller\x00.dcm", Source: "a", Config: Settings{MaxFrames: 3}}
+	b, err := json.Marshal(want)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var got Job
+	if err := json.Unmarshal(b, &got); err != nil || !reflect.DeepEqual(got, want) {
+		t.Errorf("%+v arrives as %+v, %v", want, got, err)
+	}
+}
+
 func TestWithSource(t *testing.T) {
 	a := whole()
 	b := a.WithSource("b.dcm")
@@ -94,7 +107,7 @@ func TestWithSource(t *testing.T) {
 func TestServe(t *testing.T) {
 	measureIt := func(_ context.Context, j Job) Answer { return NotMeasured(j.Source, measure.BlankImage) }
 	var out bytes.Buffer
-	in := `{"path":"/x","source":"x"}` + "\n" + `{"path":"/y","source":"y"}` + "\n"
+	in := `{"source":"x"}` + "\n" + `{"source":"y"}` + "\n"
 	if err := Serve(strings.NewReader(in), &out, measureIt); err != nil {
 		t.Fatal(err)
 	}

@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"unicode/utf8"
 
 	"shaftgauge/measure"
 	"shaftgauge/pipeline/job"
@@ -18,7 +19,7 @@ import (
 type File struct {
 	Path   string // on disk
 	Member string // name inside the .zip at Path, as stored; empty: Path itself
-	Source string // what the row's source column says; unique in a listing
+	Source string // what the row's source column says, in UTF-8; unique in a listing
 	Beside job.Beside
 
 	Refused measure.Reason // set: nothing may open it, its row says why
@@ -169,6 +170,7 @@ func (l *lister) put(f File) {
 		}
 		l.seen[id] = true
 	}
+	f.Source = legible(f.Source)
 	name := f.Source
 	for l.names[f.Source] > 0 {
 		l.names[name]++
@@ -181,6 +183,22 @@ func (l *lister) put(f File) {
 		}
 	}
 	l.out.Files = append(l.out.Files, f)
+}
+
+// legible is a file's name in UTF-8: of a name that is none, as old systems have
+// stored umlauts, the strange bytes become \xHH.
+func legible(name string) string {
+	var b strings.Builder
+	for i := 0; i < len(name); {
+		r, n := utf8.DecodeRuneInString(name[i:])
+		if r == utf8.RuneError && n == 1 {
+			fmt.Fprintf(&b, `\x%02X`, name[i])
+		} else {
+			b.WriteString(name[i : i+n])
+		}
+		i += n
+	}
+	return b.String()
 }
 
 func (l *lister) skip(path, why string) {

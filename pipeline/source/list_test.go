@@ -142,6 +142,19 @@ func TestFolder(t *testing.T) {
 	}
 }
 
+// Names of old systems, with umlauts in Latin-1, are shown in UTF-8 and opened as
+// they are.
+func TestNamesInLatin1(t *testing.T) {
+	root := tree(t, map[string]string{"m\xfcller.dcm": part10(classDX), "m\u00fcller.dcm": part10(classDX)})
+	l := list(t, root)
+	if got, want := sources(l), []string{"m\u00fcller.dcm", `m\xFCller.dcm`}; !slices.Equal(got, want) {
+		t.Fatalf("%q, want %q", got, want)
+	}
+	if _, err := os.Stat(l.Files[1].Path); err != nil {
+		t.Error(err)
+	}
+}
+
 func TestLinks(t *testing.T) {
 	outside := tree(t, map[string]string{"secret.dcm": part10(classDX), "more/film.dcm": part10(classDX)})
 	root := tree(t, map[string]string{
