@@ -320,19 +320,19 @@ func (c *course) cortex() (out Cortex) {
 }
 
 // refine traces both cortices of f anew, but for what the metal of an implant
-// hides. Small bright things on a film without one may be a thickening's own
+// hides, and has the network look along them; t takes its edges from the level from
+// on. Small bright things on a film without an implant may be a thickening's own
 // edges: letters tells.
-func (t *shaftTrace) refine(f *Femur, full *plane, sp geom.Spacing, m metal) error {
+func (t *shaftTrace) refine(f *Femur, full *plane, sp geom.Spacing, m metal, from int) error {
 	c := t.cortices(full, sp, func(k, s int) bool {
 		_, inner := m.hides(t, k, s)
 		return inner && m.kind != ImplantNone
 	}, m.kind == ImplantOther)
-	if f.FrontalView >= stripFrontal {
-		for _, c := range c {
-			if err := c.look(full); err != nil {
-				return err
-			}
+	for s, c := range c {
+		if err := c.look(full); err != nil {
+			return err
 		}
+		t.adopt(s, c, &m, from)
 	}
 	f.CortexClockwise, f.CortexCounter = c[0].cortex(), c[1].cortex()
 	f.fine, f.film, f.blur = c, full, t.blur

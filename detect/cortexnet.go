@@ -144,7 +144,6 @@ func (s *Strip) lineNear(k, within int) bool {
 
 const (
 	stripLine    = 0.5  // probability from which a place lies on a dark line
-	stripFrontal = 0.2  // probability of an AP film from which the network looks
 	stripSeen    = 0.5  // probability that an edge is there to see, from which it is taken,
 	stripSpread  = 0.5  // with this spread at most, mm,
 	stripSharp   = 0.36 // or, well told, this one

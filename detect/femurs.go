@@ -93,7 +93,7 @@ func Femurs(img Image) ([]Femur, error) {
 		}
 		t.condyles(&f, full, sp, c.guide.knee)
 		t.endAboveKnee(&f, sp)
-		if err := t.refine(&f, full, sp, metal); err != nil {
+		if err := t.refine(&f, full, sp, metal, from); err != nil {
 			return nil, err
 		}
 		t.edges(&f, sp)
