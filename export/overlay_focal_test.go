@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"math"
+	"slices"
 	"testing"
 
 	"shaftgauge/measure"
@@ -39,6 +40,41 @@ func TestOverlayFocal(t *testing.T) {
 	for _, row := range []int{500, 540, 660, 700} {
 		if bracket(row) > 0 {
 			t.Errorf("row %d: bracket beside no thickening", row)
+		}
+	}
+}
+
+// The panel says in words what the row says in codes: numbers rounded, their
+// uncertainties rounded up.
+func TestFindingsInWords(t *testing.T) {
+	for _, c := range []struct {
+		count  float64 // below 0: not looked for
+		line   string
+		depth  bool
+		metal  string
+		worded [][2]string
+	}{
+		{-1, "", false, "none", nil},
+		{-1, "seen", false, "plate", [][2]string{{"dark line", "seen"}, {"metal", "plate"}}},
+		{0, "not_seen", false, "none", [][2]string{{"focal thickenings", "none found"}, {"dark line", "not seen; one of 0.26 mm would show"}}},
+		{1, "seen", true, "none", [][2]string{{"focal thickening", "1.8 ± 0.3 mm high, 21 ± 3 mm long"}, {"dark line", "crosses 61 ± 7 %, tilt -5 ± 4°"}}},
+		{3, "not_assessable", false, "", [][2]string{{"3 focal thickenings, one", "1.8 ± 0.3 mm high, 21 ± 3 mm long"}, {"dark line", "not assessable"}}},
+	} {
+		r := measure.Record{Texts: map[string]string{"lucent_line": c.line, "implant": c.metal}}
+		r.Set(measure.LucentLineFloor, 0.26, 0)
+		if c.count >= 0 {
+			r.Set(measure.FocalCount, c.count, 0)
+		}
+		if c.count > 0 {
+			r.Set(measure.FocalHeight, 1.84, 0.21)
+			r.Set(measure.FocalLength, 21.2, 2.1)
+		}
+		if c.depth {
+			r.Set(measure.LucentLineDepthFraction, 0.61, 0.062)
+			r.Set(measure.LucentLineAngle, -4.75, 3.1)
+		}
+		if got := findings(&r); !slices.Equal(got, c.worded) {
+			t.Errorf("%q, want %q", got, c.worded)
 		}
 	}
 }

@@ -86,8 +86,12 @@ func (p *panel) femur(r *measure.Record, mark string) {
 		c.text(x, y+24, title, heading, ink)
 		c.text(x+c.width(title, heading)+14, y+24, status, body, faint)
 	})
-	p.bow(r)
+	p.single(r)
 	p.table(r)
+	p.gap(6)
+	for _, f := range findings(r) {
+		p.row(f[0], f[1])
+	}
 	if len(r.Reasons) > 0 {
 		p.gap(6)
 	}
@@ -109,8 +113,16 @@ func (p *panel) bullet(s string) {
 	}
 }
 
-// bow writes the numbers that have no level.
-func (p *panel) bow(r *measure.Record) {
+// row writes a name and what it comes to.
+func (p *panel) row(name, value string) {
+	p.add(22, func(c *canvas, x, y float64) {
+		c.text(x, y+16, name, body, faint)
+		c.text(x+220, y+16, value, strong, ink)
+	})
+}
+
+// single writes the numbers that have no level.
+func (p *panel) single(r *measure.Record) {
 	for _, q := range []struct {
 		name   measure.Quantity
 		text   string
@@ -129,6 +141,10 @@ func (p *panel) bow(r *measure.Record) {
 		{"neck_shaft_angle_deg", "neck–shaft angle", 1, "°"},
 		{"head_diameter_mm", "head diameter", 1, " mm"},
 		{"femoral_offset_mm", "femoral offset", 1, " mm"},
+		{"canal_flare_index", "canal flare index", 1, ""},
+		{"aldfa_deg", "aLDFA", 1, "°"},
+		{"mldfa_deg", "mLDFA", 1, "°"},
+		{"anatomic_mechanical_angle_deg", "anatomic to mechanical axis", 1, "°"},
 	} {
 		v, ok := r.Values[q.name]
 		if !ok || !finite(v.X) {
@@ -138,12 +154,46 @@ func (p *panel) bow(r *measure.Record) {
 		if q.name == "bow_curvature_per_m" && r.BowPlane != "" {
 			label += ", " + r.BowPlane
 		}
-		value := plusMinus(v, q.digits) + q.unit
-		p.add(22, func(c *canvas, x, y float64) {
-			c.text(x, y+16, label, body, faint)
-			c.text(x+220, y+16, value, strong, ink)
-		})
+		p.row(label, plusMinus(v, q.digits)+q.unit)
 	}
+}
+
+// findings are what was found on the lateral cortex, and metal: names and what
+// they come to.
+func findings(r *measure.Record) (out [][2]string) {
+	add := func(name, value string) { out = append(out, [2]string{name, value}) }
+	if n, ok := r.Values[measure.FocalCount]; ok {
+		size := plusMinus(r.Values[measure.FocalHeight], 1) + " mm high, " + plusMinus(r.Values[measure.FocalLength], 0) + " mm long"
+		switch {
+		case n.X == 0:
+			add("focal thickenings", "none found")
+		case n.X == 1:
+			add("focal thickening", size)
+		default:
+			add(decimal(n.X, 0)+" focal thickenings, one", size)
+		}
+	}
+	switch r.Texts["lucent_line"] {
+	case "seen":
+		value := "seen"
+		if depth, ok := r.Values[measure.LucentLineDepthFraction]; ok {
+			percent := measure.Value{X: 100 * depth.X, U95: 100 * depth.U95}
+			value = "crosses " + plusMinus(percent, 0) + " %, tilt " + plusMinus(r.Values[measure.LucentLineAngle], 0) + "°"
+		}
+		add("dark line", value)
+	case "not_seen":
+		value := "not seen"
+		if floor, ok := r.Values[measure.LucentLineFloor]; ok {
+			value += "; one of " + decimal(floor.X, 2) + " mm would show"
+		}
+		add("dark line", value)
+	case "not_assessable":
+		add("dark line", "not assessable")
+	}
+	if metal := r.Texts["implant"]; metal != "" && metal != "none" {
+		add("metal", metal)
+	}
+	return out
 }
 
 // tableLevels are the columns of the table of widths.
