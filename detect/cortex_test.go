@@ -78,7 +78,7 @@ func TestLucentLines(t *testing.T) {
 		film := beaked(tilt)
 		f, truth := one(t, asShown(film)), &film.Truth.Femurs[0]
 		_, clockwise := lateralOf(t, &f, truth)
-		scan, err := f.LucentLines(clockwise)
+		scan, err := f.LucentLines(clockwise, 0)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -107,7 +107,7 @@ func TestLucentLines(t *testing.T) {
 		if told < len(scan.Floor)*8/10 {
 			t.Errorf("a floor at %d of %d places", told, len(scan.Floor))
 		}
-		if other, _ := f.LucentLines(!clockwise); len(other.Lines) > 0 && other.Lines[0].Contrast > l.Contrast/2 {
+		if other, _ := f.LucentLines(!clockwise, 0); len(other.Lines) > 0 && other.Lines[0].Contrast > l.Contrast/2 {
 			t.Errorf("tilt %.0f: a line on the other cortex: %+v", tilt, other.Lines[0])
 		}
 	}

@@ -131,6 +131,15 @@ func (s *Strip) lineAt(u, n float64) float64 {
 	return best
 }
 
+// likeliestLine is the greatest probability of a dark line that the network sees
+// anywhere.
+func (s *Strip) likeliestLine() (p float64) {
+	for i := range s.Levels {
+		p = max(p, slices.Max(s.Levels[i].Line[:]))
+	}
+	return p
+}
+
 // lineNear tells whether the network sees a dark line within so many levels of
 // level k.
 func (s *Strip) lineNear(k, within int) bool {

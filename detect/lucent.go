@@ -52,8 +52,9 @@ var (
 )
 
 // LucentLines scans one cortex for dark lines. Only a cortex of which both edges
-// were traced is scanned.
-func (f *Femur) LucentLines(clockwise bool) (LineScan, error) {
+// were traced is scanned. least is the Sign from which a line counts: where the
+// network looked and sees none as likely, there is none; 0 for all.
+func (f *Femur) LucentLines(clockwise bool, least float64) (LineScan, error) {
 	s := 1
 	if clockwise {
 		s = 0
@@ -61,19 +62,23 @@ func (f *Femur) LucentLines(clockwise bool) (LineScan, error) {
 	if f.fine[s] == nil {
 		return LineScan{}, nil
 	}
-	return f.fine[s].lines(f.film, f.blur)
+	return f.fine[s].lines(f.film, f.blur, least)
 }
 
-func (c *course) lines(g *plane, blur Blur) (out LineScan, err error) {
+func (c *course) lines(g *plane, blur Blur, least float64) (out LineScan, err error) {
 	b := c.band(g, blur)
 	if b == nil {
 		return out, nil
 	}
-	best, noise, err := b.scan()
+	tangents, most := lineTangents[:], lineMost
+	if c.strip != nil && c.strip.likeliestLine() < least {
+		tangents, most = lineTangents[lineTilts/2:lineTilts/2+1], 0 // only what tells the noise
+	}
+	best, noise, err := b.scan(tangents)
 	if err != nil {
 		return out, err
 	}
-	for range lineMost {
+	for range most {
 		at := -1
 		for u := range best {
 			if best[u].z > LineContrast && (at < 0 || best[u].z > best[at].z) {
@@ -106,17 +111,17 @@ type lineHit struct {
 	z            float32 // over the noise of its filter
 }
 
-// scan looks for lines of every tilt, depth and width from every place of the
-// outer surface. noise is that of the narrowest line, square to the shaft and
-// through half of the cortex.
-func (b *lineBand) scan() (best []lineHit, noise float64, err error) {
+// scan looks for lines of each of some tilts and of every depth and width from every
+// place of the outer surface. noise is that of the narrowest line, square to the
+// shaft and through half of the cortex.
+func (b *lineBand) scan(tangents []float64) (best []lineHit, noise float64, err error) {
 	const parts = len(lineDepths)
-	f, err := newLineFilter(lineTilts*parts, b.cols, true, b.kernels[:]...)
+	f, err := newLineFilter(len(tangents)*parts, b.cols, true, b.kernels[:]...)
 	if err != nil {
 		return nil, 0, err
 	}
 	defer f.close()
-	b.shear(f.in)
+	b.shear(f.in, tangents)
 	b.clear = make([]bool, b.cols)
 	best = make([]lineHit, b.cols)
 	for u := range best {
@@ -129,13 +134,13 @@ func (b *lineBand) scan() (best []lineHit, noise float64, err error) {
 			return nil, 0, err
 		}
 		n := len(k) / 2 // beyond the ends of which the kernel reaches
-		for i := range lineTilts * parts {
+		for i := range len(tangents) * parts {
 			row := found[i*b.cols:][:max(n, b.cols-n)]
 			var sd float64
 			if sd, sizes = b.spread(row[n:], sizes); !(sd > 0) {
 				continue
 			}
-			if w == 0 && i%parts == 1 && i/parts == lineTilts/2 {
+			if w == 0 && i%parts == 1 && tangents[i/parts] == 0 {
 				noise = sd
 				for u, a := range row[n:] {
 					b.clear[n+u] = a == a
@@ -144,7 +149,7 @@ func (b *lineBand) scan() (best []lineHit, noise float64, err error) {
 			per := float32(1 / sd)
 			for u := n; u < len(row); u++ {
 				if z := row[u] * per; z > best[u].z { // false for NaN
-					best[u] = lineHit{u, lineTangents[i/parts], i % parts, w, z}
+					best[u] = lineHit{u, tangents[i/parts], i % parts, w, z}
 				}
 			}
 		}
@@ -162,7 +167,7 @@ var lineTangents = func() (out [lineTilts]float64) {
 
 // shear sets out to the part of the bone's contrast that is missing along each
 // tilt over each of lineDepths, a row of columns each.
-func (b *lineBand) shear(out []float32) {
+func (b *lineBand) shear(out []float32, tangents []float64) {
 	const parts = len(lineDepths)
 	first := b.first(lineSkip)
 	for i := range out {
@@ -181,8 +186,8 @@ func (b *lineBand) shear(out []float32) {
 				weight[i] += c[d] * c[d]
 			}
 		}
-		for t := range lineTilts {
-			lean := b.lean(u, lineTangents[t])
+		for t, tangent := range tangents {
+			lean := b.lean(u, tangent)
 			sum := float32(0)
 			d, x := first, float64(u)+lean*(float64(first)-lineOutside/b.step)
 			for i := range parts {

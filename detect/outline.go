@@ -131,21 +131,26 @@ func (c *course) follow(g *plane) {
 	// Profiles from far outside inward.
 	const from = outlineOut + outlineFar + outlineBone + 1
 	n := int((from+outlineIn+outlineFar)/outlineDN) + 1
-	depth := func(i int) float64 { return from - float64(i)*outlineDN }    // mm outside the course
 	sum, count := make([][]float64, len(ref)), make([][]float64, len(ref)) // running, of each profile
+	line := make([]float64, n)
 	for k := first; k <= last; k++ {
 		sum[k], count[k] = make([]float64, n+1), make([]float64, n+1)
-		for i := range n {
-			v, m := 0.0, 0.0
-			for a := range outlineRows {
-				u := float64(k) + outlineAlong/fineStep*((float64(a)+0.5)/outlineRows-0.5)
-				x, y := c.at(u, ref[k]+depth(i))
-				if z, ok := g.at(x, y); ok {
-					v += z
-					m++
+		for a := range outlineRows {
+			u := float64(k) + outlineAlong/fineStep*((float64(a)+0.5)/outlineRows-0.5)
+			x, y := c.at(u, ref[k]+from)
+			x1, y1 := c.at(u, ref[k]+from-outlineDN)
+			clear(line)
+			g.addLine(line, x, y, x1-x, y1-y)
+			for i, v := range line {
+				if v == v { // on the film
+					sum[k][i+1] += v
+					count[k][i+1]++
 				}
 			}
-			sum[k][i+1], count[k][i+1] = sum[k][i]+v, count[k][i]+m
+		}
+		for i := range n {
+			sum[k][i+1] += sum[k][i]
+			count[k][i+1] += count[k][i]
 		}
 	}
 	index := func(d float64) int { return min(max(int(math.Round((from-d)/outlineDN)), 0), n) }

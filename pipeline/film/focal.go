@@ -14,8 +14,8 @@ func findFocal(out *measure.Femur, r *measure.Record, f detect.Femur, id identit
 	if id.view != measure.AP || opt.UnknownSides {
 		return
 	}
-	lines := findLines(f, id, sp, s, opt)
 	if !opt.HasScale {
+		lines := findLines(f, id, sp, s, opt, false)
 		lines.place, lines.floor = nil, nil
 		lines.writeSeen(r)
 		return
@@ -23,6 +23,7 @@ func findFocal(out *measure.Femur, r *measure.Record, f detect.Femur, id identit
 	lateral, medial := cortexEdges(f, id, sp)
 	found, assessed := s.FindFocal(lateral, medial, measure.FocalOptions{HasOrigin: opt.HasOrigin, OriginSigma: opt.Errors.OriginSigma,
 		Signs: focalSigns(f, id, sp)})
+	lines := findLines(f, id, sp, s, opt, len(found) > 0)
 	if !assessed {
 		r.AddReason(measure.FocalNotAssessable)
 		lines.writeSeen(r)

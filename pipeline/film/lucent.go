@@ -38,9 +38,14 @@ type lines struct {
 	from, to float64 // of the visible diaphysis
 }
 
-// findLines scans the lateral cortex.
-func findLines(f detect.Femur, id identity, sp geom.Spacing, s *measure.Shaft, opt measure.ShaftOptions) (l lines) {
-	scan, err := f.LucentLines(id.clockwise)
+// findLines scans the lateral cortex for lines, beside thickenings even for those
+// that the network does not see.
+func findLines(f detect.Femur, id identity, sp geom.Spacing, s *measure.Shaft, opt measure.ShaftOptions, thick bool) (l lines) {
+	least := lineSure
+	if thick {
+		least = 0
+	}
+	scan, err := f.LucentLines(id.clockwise, least)
 	if err != nil {
 		return l
 	}
