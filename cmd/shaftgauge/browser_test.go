@@ -21,8 +21,8 @@ import (
 	"shaftgauge/pipeline/simulate/dicomfile"
 )
 
-// picturesOf names the folder that the README's pictures of pages are written
-// to; empty: nowhere.
+// picturesOf names the folder that the README's picture of the review page is
+// written to; empty: nowhere.
 var picturesOf = os.Getenv("README_PICTURES")
 
 // browser starts a headless Chromium; it skips where there is none.
@@ -197,10 +197,6 @@ func TestReviewInBrowser(t *testing.T) {
 	}
 	if got := kept.Geometry.Landmarks["head_centre"]; math.Hypot(got.X-head.X, got.Y-head.Y) < 1 {
 		t.Error("after loading again the head is where it was before the correction")
-	}
-	if picturesOf != "" {
-		do(t, ctx, chromedp.Navigate("file://"+filepath.Join(out, pageName)+"#first"))
-		keepPicture(t, ctx, "report.png")
 	}
 }
 
