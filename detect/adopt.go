@@ -6,6 +6,7 @@ const (
 	netSpread  = 0.27 // mm, of the places that the network was taught for one edge
 	netLeast   = 0.05 // mm, the error of its best told edges
 	netSigma   = 0.5  // of an edge's error in what a fit would call its sigma: of those the uncertainty takes twice
+	netTold    = 0.7  // mm of spread at most of an edge that is told
 	netGuessed = 0.2  // probability that an edge is there to see below which its place is a guess,
 	netBorne   = 0.5  // unless the tube's fit is no farther from there, mm
 	netApart   = 0.15 // of the distance from the fitted edge, which adds to the error
@@ -23,7 +24,7 @@ func (e StripEdge) within() float64 {
 // network does not tell it.
 func (e StripEdge) over(at, sigma *float64, ok bool, ref float64) bool {
 	apart := math.Abs(ref - e.Depth - *at)
-	if e.Spread > stripSpread || e.Seen < netGuessed && !(ok && apart <= netBorne) {
+	if e.Spread > netTold || e.Seen < netGuessed && !(ok && apart <= netBorne) {
 		return false
 	}
 	*at, *sigma = ref-e.Depth, e.within()
@@ -34,9 +35,10 @@ func (e StripEdge) over(at, sigma *float64, ok bool, ref float64) bool {
 	return true
 }
 
-// adopt takes the edges of side s from the network where it tells them, from the
-// level from on, as far as the fit has followed the shaft and where no metal hides
-// them: the network sees 100 mm of a shaft at once, the fit one level.
+// adopt takes the edges of side s from the network, from the level from on, as far
+// as the fit has followed the shaft and where no metal hides them: the network sees
+// 100 mm of a shaft at once, the fit one level. An inner edge that the network does
+// not tell is none: there the fit is mostly on something else.
 func (t *shaftTrace) adopt(s int, c *course, m *metal, from int) {
 	if c.strip == nil {
 		return
@@ -55,14 +57,8 @@ func (t *shaftTrace) adopt(s int, c *course, m *metal, from int) {
 			continue
 		}
 		l, seen, ref := &ls[k], &c.strip.Levels[i], c.refAt(float64(j))
-		if seen.Outer.over(&l.outer, &l.sOuter, l.ok, ref) {
-			l.ok = true
-		}
-		if seen.Inner.over(&l.inner, &l.sInner, l.innerOK, ref) {
-			l.innerOK = true
-		} else if seen.Inner.Seen < netGuessed {
-			l.innerOK = false
-		}
+		l.ok = seen.Outer.over(&l.outer, &l.sOuter, l.ok, ref) || l.ok
+		l.innerOK = seen.Inner.over(&l.inner, &l.sInner, l.innerOK, ref)
 		outer, inner := m.hides(t, k, s)
 		l.ok, l.innerOK = l.ok && !outer, l.innerOK && !inner
 	}
