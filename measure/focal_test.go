@@ -162,6 +162,69 @@ func TestFindFocalSigns(t *testing.T) {
 	}
 }
 
+// What stands out uncommonly far is an edge gone astray, unless a second reading is
+// sure of it; what is longer than a focal thickening is the cortex's own course even
+// then. Closed forms: the heights and lengths are put in.
+func TestFindFocalBeyondTheCommon(t *testing.T) {
+	tests := []struct {
+		name           string
+		height, length geom.MM
+		sign           float64
+		found          bool
+	}{
+		{"high, sure", 6, 25, 0.97, true},
+		{"high, unsure", 6, 25, 0.5, false},
+		{"too high", 10, 25, 0.97, false},
+		{"long, sure", 2, 56, 0.97, false},
+	}
+	for _, tt := range tests {
+		sign := func(s geom.MM) float64 { return tt.sign * math.Exp(-math.Pow(2*(s-140)/tt.length, 6)) }
+		found, assessed := focalWith(t, swollen(waisted(0), bell(140, tt.height, tt.length), none, none), 0.02, 1, sign)
+		switch {
+		case !tt.found:
+			if len(found) > 0 {
+				t.Errorf("%s: found %+v", tt.name, found)
+			}
+		case !assessed || len(found) != 1 || math.Abs(found[0].Height.X-tt.height) > 0.12*tt.height:
+			t.Errorf("%s: assessed %v, found %+v", tt.name, assessed, found)
+		}
+	}
+}
+
+// A cortex that is thicker on the medial side at the same level hides what stands
+// out of the lateral surface only where a second reading leaves doubt.
+func TestFindFocalBesideThickMedial(t *testing.T) {
+	f := swollen(waisted(0), bell(140, 1.5, 20), none, none)
+	inner := f.distance[3]
+	f.distance[3] = func(s geom.MM) geom.MM { return inner(s) - bell(140, 1.2, 20)(s) }
+	for _, tt := range []struct {
+		sign float64
+		want int
+	}{{0.97, 1}, {0.6, 0}} {
+		sign := func(s geom.MM) float64 { return tt.sign * math.Exp(-math.Pow((s-140)/12, 6)) }
+		if found, _ := focalWith(t, f, 0.02, 1, sign); len(found) != tt.want {
+			t.Errorf("sign %g: found %+v, want %d", tt.sign, found, tt.want)
+		}
+	}
+}
+
+// An outer edge whose inner one is not seen carries a thickening that a second
+// reading sees, and cannot be called free of any.
+func TestFindFocalOuterAlone(t *testing.T) {
+	f := swollen(waisted(0), bell(140, 1.5, 20), none, none)
+	f.distance[2] = func(geom.MM) geom.MM { return math.NaN() }
+	for _, tt := range []struct {
+		sign float64
+		want int
+	}{{0.95, 1}, {0.3, 0}} {
+		sign := func(s geom.MM) float64 { return tt.sign * math.Exp(-math.Pow((s-140)/12, 6)) }
+		found, assessed := focalWith(t, f, 0.02, 1, sign)
+		if len(found) != tt.want || assessed != (tt.want > 0) {
+			t.Errorf("sign %g: assessed %v, found %+v, want %d", tt.sign, assessed, found, tt.want)
+		}
+	}
+}
+
 // Two thickenings are two findings, proximal first.
 func TestFindFocalTwo(t *testing.T) {
 	a, b := bell(80, 1.5, 15), bell(190, 2.5, 20)

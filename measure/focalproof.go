@@ -1,0 +1,129 @@
+package measure
+
+import "math"
+
+// proof is the signal to noise that a thickening needs: of a height in mm and of a
+// greater one, between them in proportion. What a cortex has of its own
+// irregularity is seldom high: the higher, the less proof. Fitted on simulated
+// films of one seed.
+type proof struct{ low, atLow, high, atHigh float64 }
+
+var (
+	// Inner surfaces are scalloped, the more so over long stretches.
+	innerProof = proof{0.6, 8, 1.5, 3.6}
+	outerProof = proof{0.5, 5, 1.2, 3.5}
+)
+
+// least is the signal to noise needed at height h; infinite below the low one.
+func (p proof) least(h float64) float64 {
+	if h < p.low {
+		return math.Inf(1)
+	}
+	return math.Max(p.atHigh, p.atLow+(p.atHigh-p.atLow)*(h-p.low)/(p.high-p.low))
+}
+
+// stands tells whether the bump stands out of the cortex's own irregularity, or,
+// with signs, whether both together speak for it: the sum of their log odds, fitted
+// on simulated films.
+func (c *candidate) stands() bool {
+	part := c.part()
+	if c.search.signs == nil {
+		return part >= 1
+	}
+	q := math.Max(signFaint, math.Min(1-signFaint, c.sign()))
+	return part > signPart && c.height() >= signHeight && math.Log(q/(1-q))+signWorth*(part-1) > signLimit
+}
+
+// sign is the probability that the signs give the bump.
+func (c *candidate) sign() float64 {
+	return c.search.signs.around(c.outer.at, c.search.models[c.k].near)
+}
+
+// sure tells whether the signs leave no doubt.
+func (c *candidate) sure() bool { return c.search.signs != nil && c.sign() > signSure }
+
+const (
+	signFaint  = 0.02 // of probability that says no more than this
+	signPart   = 0.3  // of the signal to noise needed, without which no sign counts
+	signHeight = 0.35 // mm
+	signAlone  = 0.6  // of probability that an outer edge needs whose inner one is not seen
+	signSure   = 0.9  // of probability that what is like a ridge, or uncommonly high, is a thickening
+	signWorth  = 4.0  // log odds that the signal to noise needed is worth
+	signLimit  = 0.7  // log odds, of both, that make a thickening
+)
+
+// least is the signal to noise that proof asks for; signs let a lower one count
+// too.
+func (c *candidate) least(p proof, h float64) float64 {
+	if c.search.signs != nil {
+		h = math.Max(h, p.low)
+	}
+	return p.least(h)
+}
+
+// part is the bump's signal to noise in parts of that which it needs by itself.
+func (c *candidate) part() float64 {
+	h := c.height()
+	long := focalLengths[c.k] > longBump && c.outer.height < longShare*h
+	if c.outer.height < shareLow*h && c.outer.height < outerSeen*c.sdOuter || long {
+		if c.jumps() {
+			return 0
+		}
+		least := c.least(innerProof, h)
+		if long || h > steep*focalLengths[c.k] {
+			least = math.Max(least, steepProof)
+		}
+		return c.thick.height / c.sdThick / least
+	}
+	return c.snr / c.least(outerProof, h)
+}
+
+// jumps tells whether the thickness beside the bump changes faster than bone
+// does: the trace of the inner edge has changed over to another one there.
+func (c *candidate) jumps() bool {
+	f := c.search
+	reach := int(1.2 * focalLengths[c.k] / (f.x[1] - f.x[0]))
+	over := int(jumpOver/(f.x[1]-f.x[0]) + 0.5)
+	y := f.models[c.k].without(f.thick.y, c.thick)
+	for i := max(0, c.thick.at-reach); i+over <= min(len(y)-1, c.thick.at+reach); i++ {
+		if math.Abs(y[i+over]-y[i]) > jumpHigh {
+			return true
+		}
+	}
+	return false
+}
+
+const (
+	jumpOver   = 3.0  // mm along the shaft
+	jumpHigh   = 1.6  // mm
+	outerSeen  = 3.0  // standard uncertainties from which an outer edge's bump is one
+	longBump   = 30.0 // mm
+	steep      = 0.15 // height over length from which an inner edge rather jumps, and
+	steepProof = 6.0  // the signal to noise that then, or for a long one, is needed
+	longShare  = 0.4  // of the height that must stand out of the outer surface of a long one
+)
+
+// shownHeight in mm: a film whose noise could hide this is not assessed.
+const shownHeight = 1.2
+
+// couldShow tells whether over at least leastAssessed a thickening of shownHeight
+// would have been found: on whichever surface, or, where the inner surface is too
+// irregular for that, one of which half stands out of the outer surface.
+func (f *focalSearch) couldShow(d diaphysis) bool {
+	const k = 2 // 15 mm
+	n := 0.0
+	for i := range f.thick.fits[k] {
+		if x := f.x[f.thick.fits[k][i].at]; x < d.from || x > d.to {
+			continue
+		}
+		if f.signs.shows(f.thick.fits[k][i].at) {
+			n += fitEvery
+			continue
+		}
+		t, o := f.thick.sigma(k, &f.thick.fits[k][i]), f.outer.sigma(k, &f.outer.fits[k][i])
+		if innerProof.least(shownHeight)*t <= shownHeight || outerProof.least(shownHeight/2)*o <= shownHeight/2 && t <= shownHeight/2 {
+			n += fitEvery
+		}
+	}
+	return n*(f.x[1]-f.x[0]) >= leastAssessed
+}
