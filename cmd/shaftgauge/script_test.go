@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"os"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -58,6 +59,9 @@ func wordWorker(_ context.Context, j job.Job) job.Answer {
 		os.Exit(3)
 	case strings.Contains(words, "hang"):
 		time.Sleep(time.Hour)
+	case strings.Contains(words, "interrupt"): // as a person does meanwhile
+		syscall.Kill(os.Getppid(), syscall.SIGINT)
+		time.Sleep(time.Second)
 	case strings.Contains(words, "slow"):
 		time.Sleep(200 * time.Millisecond)
 	case strings.Contains(words, "unreadable"):
