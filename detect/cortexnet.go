@@ -19,17 +19,17 @@ var cortexNet = newNetwork("cortex", cortexONNX)
 // A tile is a piece of the film straightened along a line beside the outer edge:
 // rows along the shaft, proximal first, columns from outside inward.
 const (
-	tileRows, tileCols = 256, 112
+	tileRows, tileCols = 384, 112
 	tileDown           = 0.5          // mm from row to row
 	tileAcross         = 0.2          // mm from column to column
 	tileLine           = 32           // column of the line
 	tileLevels         = tileRows / 2 // of the output, every mm,
 	tilePlaces         = tileCols / 2 // of every twice tileAcross mm
-	tileNext           = 64           // levels from one tile to the next
+	tileNext           = 128          // levels from one tile to the next
 	tileBeyond         = 12           // levels beyond the ends of the trace that are looked at
 	tileArea           = tileLevels * tilePlaces
 	stripPlanes        = 5
-	stripNumbers       = 7
+	stripNumbers       = 9
 )
 
 // Planes of the output, and what follows for each level.
@@ -47,6 +47,8 @@ const (
 	numberInnerHeight
 	numberOuterSpread
 	numberInnerSpread
+	numberPeak
+	numberPeakSpread
 )
 
 // StripLevel is what the network sees of a cortex at one level. Depths are in mm

@@ -12,13 +12,17 @@ import (
 // proximal first, and StripAcross mm from lateral to medial. Its reference line,
 // a smooth line near the lateral outer edge, runs through column StripLine.
 const (
-	StripRows, StripCols   = 256, 112
+	StripRows, StripCols   = 384, 112
 	StripDown, StripAcross = 0.5, 0.2
 	StripLine              = 32
 )
 
-// Strip is a training sample for a network that traces the lateral cortex of a
-// shaft on an AP film and marks focal thickenings and lucent lines on it.
+// stripSides are the sides that strips lie on: mostly the lateral one of AP films,
+// where thickenings are looked for; the others teach the edges alone.
+var stripSides = []float64{0, 0, 0, 0, 0, 0, 0, 0, 180, 180, 90, -90}
+
+// Strip is a training sample for a network that traces one cortex of a shaft and
+// marks focal thickenings and lucent lines on it.
 type Strip struct {
 	Image []uint8 // StripRows × StripCols, bone bright, stretched to the strip's own contrast
 	Line  []uint8 // StripRows/2 × StripCols/2: 1 on a lucent line
@@ -31,8 +35,9 @@ type StripRow struct {
 	// those of the same bone without focal thickenings.
 	Outer, Inner, BareOuter, BareInner float64
 	OuterSeen, InnerSeen               int8 // 1: there to see, 0: hidden or off the film, −1: not known
-	Focal                              int8 // 1: within the half height of a thickening of stripLeast mm or more; −1: of nearly as much
+	Focal                              int8 // 1: within the half height of a thickening of stripLeast mm or more; −1: of nearly as much, −2: not asked for on this side
 	OuterHeight, InnerHeight           float64
+	Peak                               float64 // rows of 1 mm from here to the peak of the thickening that covers this one, + distal; NaN where none
 }
 
 const (
@@ -52,13 +57,18 @@ var stripImplants = []Implant{PlateImplant, PlateImplant, ShortPlate, DistalPlat
 func NewStrips(seed uint64, meshes []*Mesh) []Strip {
 	rng := rand.New(rand.NewPCG(seed, 0x57419))
 	for {
+		side := stripSides[rng.IntN(len(stripSides))]
+		view := measure.AP
+		if side == 90 || side == -90 {
+			view = measure.Lateral
+		}
 		g := groups[rng.IntN(len(groups))]
-		if g.lateral || g.broken || g.focal {
+		if g.lateral != (view == measure.Lateral) || g.broken || g.focal {
 			continue
 		}
 		s := Draw(rng, g.name)
 		leg := &s.Legs[0]
-		if leg.View != measure.AP {
+		if leg.View != view {
 			continue
 		}
 		leg.Implant, leg.Break = "", nil
@@ -86,7 +96,7 @@ func NewStrips(seed uint64, meshes []*Mesh) []Strip {
 		t := s.stage()
 		var out []Strip
 		for try := 0; try < 4*stripsPerScene && len(out) < stripsPerScene; try++ {
-			j := stripJob{stage: t, Rand: rng, leg: &t.legs[0], femur: femur}
+			j := stripJob{stage: t, Rand: rng, leg: &t.legs[0], femur: femur, side: side}
 			if j.lay(rng.Float64() < 0.93) {
 				out = append(out, j.strip())
 			}
@@ -108,7 +118,7 @@ func (s *Scene) harder(rng *rand.Rand) {
 	}
 	ph.Quanta = max(1e4, ph.Quanta*span{0.5, 3}.wide(rng))
 	ph.FocalBlur *= span{0.7, 1.7}.wide(rng)
-	ph.DetectorBlur *= span{0.7, 1.7}.wide(rng)
+	ph.DetectorBlur *= span{0.6, 2.4}.wide(rng)
 	ph.Scatter *= span{0.5, 1.7}.wide(rng)
 	ph.Mottle *= span{0.5, 2}.wide(rng)
 	a := &s.Legs[0].Anatomy
@@ -119,6 +129,9 @@ func (s *Scene) harder(rng *rand.Rand) {
 		a.Density *= even(0.5, 1.1)
 	case v < 0.35:
 		a.Thickness = min(a.Thickness*even(1.1, 1.3), 0.85*a.HalfX)
+	case v < 0.55:
+		a.HalfX *= even(0.8, 1.25)
+		a.Thickness = min(span{2, 10}.wide(rng), 0.8*a.HalfX)
 	}
 	a.Wobble *= even(0.5, 1.6)
 	if st := &s.Style; rng.Float64() < 0.3 {
@@ -131,21 +144,23 @@ func (s *Scene) harder(rng *rand.Rand) {
 type stripJob struct {
 	*stage
 	*rand.Rand
-	leg    *stagedLeg
-	femur  *bone // nil for a mesh
-	p      *polar
-	unit   float64        // of the detector's mm, what the film calls a mm
-	ref    []geom.PointMM // of the reference line, every mm of the film
-	out    []geom.PointMM // unit vectors to the lateral side there
-	middle float64        // place in ref of the strip's middle
-	focal  []knob
-	lines  []lucent
-	taper  float64 // of the lucent lines towards their ends
-	young  float64 // density of thickenings over that of the cortex
-	voids  []quadric
-	metal  []quadric
-	solids []solid
-	mark   []float32 // by pixel of the fine plane: hidden by letters and metal
+	leg             *stagedLeg
+	femur           *bone   // nil for a mesh
+	side            float64 // on which the strip lies, degrees from lateral towards anterior
+	p               *polar
+	unit            float64        // of the detector's mm, what the film calls a mm
+	ref             []geom.PointMM // of the reference line, every mm of the film
+	out             []geom.PointMM // unit vectors to that side there
+	middle          float64        // place in ref of the strip's middle
+	focal           []knob
+	lines           []lucent
+	taper           float64 // of the lucent lines towards their ends
+	young           float64 // density of thickenings over that of the cortex
+	streaks         streaks
+	pores, poreSize float64 // part of the cortex by which it varies, over so many mm
+	voids           []quadric
+	metal           []quadric
+	solids          []solid
 }
 
 func (j *stripJob) even(lo, hi float64) float64 { return span{lo, hi}.even(j.Rand) }
@@ -183,7 +198,9 @@ func (j *stripJob) lay(onFilm bool) bool {
 	}
 	j.confound(middle, reach, flare)
 	j.p.bareOut, j.p.bare = append([]float32(nil), j.p.out...), append([]float32(nil), j.p.in...)
-	j.thicken(middle, reach, flare)
+	if j.side == 0 {
+		j.thicken(middle, reach, flare)
+	}
 	if !j.frame(middle) {
 		return false
 	}
@@ -230,12 +247,18 @@ func (j *stripJob) confound(middle, reach, flare float64) {
 	if j.chance(0.25) { // thick on both sides
 		k = append(k, knob{Bump{j.even(80, 0.6*j.leg.Anatomy.Length), j.even(0.3, 2.5), j.even(120, 220), Plateau, 0}, 0, 0, 0})
 	}
+	for i := range k {
+		k[i].Around += j.side
+	}
 	j.p.raise(k)
 	if j.chance(0.5) {
 		j.p.roughen(texture(j.Uint64()), 0.12*j.Float64()*j.Float64(), 0.45*j.Float64()*j.Float64(), span{3, 14}.wide(j.Rand))
 	}
+	if rich > 0 || j.chance(0.4) {
+		j.wear()
+	}
 	if j.chance(0.3) {
-		j.void(level(), j.even(18, 45), j.even(0.25, 0.6), j.even(40, 180), j.even(6, 22))
+		j.void(level(), j.even(18, 45), j.even(0.25, 0.6), j.side+j.even(40, 180), j.even(6, 22))
 	}
 	if j.chance(0.06) { // holes of screws that are gone
 		z, r := level(), j.even(1, 2.4)
@@ -292,20 +315,28 @@ func (j *stripJob) thicken(middle, reach, flare float64) {
 	}
 	for range n {
 		k := knob{Bump: Bump{Level: j.even(lo, hi), Height: span{0.5, 1.6}.wide(j.Rand), Length: span{6, 45}.wide(j.Rand),
-			Shape: []Shape{Bell, Bell, Beak, Plateau}[j.IntN(4)], Skew: j.even(-0.6, 0.6)},
-			Outer: 1, Around: 14 * j.NormFloat64(), Narrow: span{0.8, 5}.wide(j.Rand)}
-		if j.chance(0.35) {
+			Shape: []Shape{Bell, Bell, Beak, Plateau}[j.IntN(4)], Skew: j.even(-0.75, 0.75)},
+			Outer: 1, Around: 14 * j.NormFloat64(), Narrow: span{0.6, 5}.wide(j.Rand)}
+		if j.chance(0.3) {
 			k.Height = span{0.3, 4.5}.wide(j.Rand)
 		}
 		switch v := j.Float64(); {
-		case v < 0.2:
+		case v < 0.4:
 			k.Outer = 0
-		case v < 0.6:
+		case v < 0.7:
 			k.Outer = j.Float64()
 		}
 		j.focal = append(j.focal, k)
-		if j.chance(0.4) {
+		if j.chance(0.35) {
 			j.line(k)
+		}
+		if j.chance(0.2) { // its other hump
+			k.Height *= j.even(0.3, 1)
+			k.Level += k.Length * j.even(-1, 1)
+			k.Length *= j.even(0.4, 1)
+			if hi > k.Level && k.Level > lo {
+				j.focal = append(j.focal, k)
+			}
 		}
 	}
 	j.p.raise(j.focal)
@@ -336,14 +367,14 @@ func (j *stripJob) frame(middle float64) bool {
 		x, y := j.leg.centreAt(j.p, z)
 		return j.Beam.project(j.leg.place.world(vec{x, y, z}))
 	}
-	lateral := j.positiveAt(middle)
+	side := j.towards(middle)
 	var mid []geom.PointMM
 	var half []float64
 	for z := j.p.z0 + 3; z < j.p.z(j.p.n-1)-3; z += step {
 		c := project(z)
 		down := project(z + 2.5).Sub(project(z - 2.5)).Unit()
 		n := geom.PointMM{X: -down.Y, Y: down.X}
-		if n.Dot(lateral) < 0 {
+		if n.Dot(side) < 0 {
 			n = n.Mul(-1)
 		}
 		s := newSection(&j.leg.place, j.Beam, c.X, c.Y, n.X, n.Y)
@@ -390,7 +421,7 @@ func (j *stripJob) frame(middle float64) bool {
 		m := mid[k].Add(mid[k+1].Sub(mid[k]).Mul(f))
 		down := mid[min(k+3, len(mid)-1)].Sub(mid[max(k-2, 0)]).Unit()
 		n := geom.PointMM{X: -down.Y, Y: down.X}
-		if n.Dot(lateral) < 0 {
+		if n.Dot(side) < 0 {
 			n = n.Mul(-1)
 		}
 		z := zs[k] + f*step
@@ -417,10 +448,12 @@ func (j *stripJob) frame(middle float64) bool {
 // polarLine holds the loops of one section.
 type polarLine struct{ ring [7]loop }
 
-func (j *stripJob) positiveAt(z float64) geom.PointMM {
+// towards is the way to the strip's side on the detector.
+func (j *stripJob) towards(z float64) geom.PointMM {
 	x, y := j.leg.centreAt(j.p, z)
 	w := vec{x, y, z}
-	return j.Beam.project(j.leg.place.world(w.add(vec{1, 0, 0}))).Sub(j.Beam.project(j.leg.place.world(w)))
+	sn, cs := sincosDeg(j.side)
+	return j.Beam.project(j.leg.place.world(w.add(vec{cs, sn, 0}))).Sub(j.Beam.project(j.leg.place.world(w)))
 }
 
 // localQuadratic smooths v at the places s by parabolas fitted to what lies

@@ -63,7 +63,7 @@ func (j *stripJob) lineOf(wide bool, r int) (p, step geom.PointMM) {
 var softShells = []float64{0.4, 0.2, 0, -0.2, -0.4}
 
 // bone lays the attenuation of the bone, and the metal on it, over a row.
-func (j *stripJob) bone(line []float32, hidden []float32, p, step geom.PointMM, rings *polarLine, buf *[4][]float64, pores float64) {
+func (j *stripJob) bone(line []float32, hidden []float32, p, step geom.PointMM, rings *polarLine, buf *[4][]float64) {
 	n := len(line)
 	whole, hollow, middle, young := buf[0][:n], buf[1][:n], buf[2][:n], buf[3][:n]
 	ph := &j.Physics
@@ -123,6 +123,9 @@ func (j *stripJob) bone(line []float32, hidden []float32, p, step geom.PointMM, 
 	if hidden == nil {
 		voids, lines = nil, nil
 	}
+	fine := hidden != nil
+	canal, _ := rings.ring[len(shells)/2].edges()
+	canal /= j.unit
 	rays := len(solids)+len(metal)+len(voids)+len(lines) > 0
 	for c := range line {
 		q := p.Add(step.Mul(float64(c)))
@@ -166,8 +169,11 @@ func (j *stripJob) bone(line []float32, hidden []float32, p, step geom.PointMM, 
 			m := vec{s.p[0] + s.a[0]*du*float64(c), s.p[1] + s.a[1]*du*float64(c), s.p[2] + s.a[2]*du*float64(c)}
 			m = m.add(bs.sub(m).mul(near))
 			n := tex.at((m[0]+0.7*m[1])/ph.TextureScale, m[2]/(2.2*ph.TextureScale))
-			if pores > 0 {
-				cort *= 1 + pores*tex.at((m[0]+0.4*m[1])/0.15+17, m[2]/3)
+			if fine && j.pores > 0 {
+				cort *= 1 + j.pores*tex.at((m[0]+0.4*m[1])/j.poreSize+17, m[2]/(20*j.poreSize))
+			}
+			if d := du*float64(c)/j.unit - canal; fine && d > 0 && d < 4*j.streaks.deep {
+				cort += max(0, j.streaks.bone*math.Exp(-d/j.streaks.deep)*tex.at((m[0]+0.4*m[1])/j.streaks.across+53, m[2]/j.streaks.along))
 			}
 			line[c] += float32(ph.Cortical*cort + ph.Cancellous*canc*(1+ph.Texture*n))
 		}
@@ -281,17 +287,13 @@ func (j *stripJob) strip() Strip {
 		}
 	}
 	f.spread(f.wide, func(r int, fine, under []float32) { copy(fine, under) })
-	pores := 0.0
-	if j.chance(0.4) {
-		pores = 0.12 * j.Float64()
-	}
 	for r := range wideRows {
 		p, step := j.lineOf(true, r)
-		j.bone(f.wide.v[r*wideCols:(r+1)*wideCols], nil, p, step, rings, &buf, 0)
+		j.bone(f.wide.v[r*wideCols:(r+1)*wideCols], nil, p, step, rings, &buf)
 	}
 	for r := range StripRows {
 		p, step := j.lineOf(false, r)
-		j.bone(f.fine.v[r*fineCols:(r+1)*fineCols], hidden[r*fineCols:(r+1)*fineCols], p, step, rings, &buf, pores)
+		j.bone(f.fine.v[r*fineCols:(r+1)*fineCols], hidden[r*fineCols:(r+1)*fineCols], p, step, rings, &buf)
 	}
 	j.sheaths(f.fine)
 	folds, marks, pins := j.clutter(g)
@@ -515,6 +517,11 @@ func (j *stripJob) develop(f *stripFilm) {
 			band(st.Equalise/(1-st.Equalise), st.EqualiseMM)
 		}
 		band(st.Second, st.SecondMM)
+		if j.chance(0.25) {
+			for range 1 + j.IntN(3) {
+				band(span{0.1, 1.2}.wide(j.Rand), span{0.4, 20}.wide(j.Rand))
+			}
+		}
 		band(st.Edge, st.EdgeKernel)
 	}
 	lo, hi := j.quantiles(f.wide, index)

@@ -2,7 +2,7 @@ package simulate
 
 import "math"
 
-// stripEdges are the silhouettes of a strip's lateral cortex on one mm of it, in
+// stripEdges are the silhouettes of a strip's cortex on one mm of it, in
 // columns of the picture.
 type stripEdges struct{ outer, inner, bareOuter, bareInner float64 }
 
@@ -40,7 +40,10 @@ func (j *stripJob) label(out *Strip, v, hidden []float32) {
 		q := e[r+beyond]
 		row := 2*float64(r) + 0.5
 		out.Row[r] = StripRow{Outer: q.outer, Inner: q.inner, BareOuter: q.bareOuter, BareInner: q.bareInner,
-			OuterHeight: StripAcross * (q.bareOuter - q.outer), InnerHeight: StripAcross * (q.inner - q.bareInner)}
+			OuterHeight: StripAcross * (q.bareOuter - q.outer), InnerHeight: StripAcross * (q.inner - q.bareInner), Peak: math.NaN()}
+		if j.side != 0 {
+			out.Row[r].Focal = -2
+		}
 		t := &out.Row[r]
 		p, a := j.rowAt(row)
 		s := newSection(&j.leg.place, j.Beam, p.X, p.Y, a.X, a.Y)
@@ -120,9 +123,10 @@ func (j *stripJob) label(out *Strip, v, hidden []float32) {
 		for hi < len(e)-1 && height[hi+1] >= peak/2 {
 			hi++
 		}
+		top := middleOfTop(height[:], best)
 		for i := max(lo-beyond, 0); i <= min(hi-beyond, n-1); i++ {
-			if out.Row[i].Focal != 1 {
-				out.Row[i].Focal = state
+			if t := &out.Row[i]; t.Focal != 1 {
+				t.Focal, t.Peak = state, float64(top-beyond-i)
 			}
 		}
 	}
