@@ -7,9 +7,8 @@ import (
 
 // The networks that tell a femur's shaft from whatever else the locating network
 // takes for one: another bone, a pipe, a seam. They see the film as the locating
-// network does, what that took for shaft, and the scale. They are of one shape and
-// were trained apart, on other shares of other bones and on harder processing, so
-// that they err on different films. training/ holds the recipe.
+// network does, what that took for shaft, and the scale. They are of one shape, begun
+// apart and trained beside it, on its own mistakes. training/ holds the recipe.
 var (
 	//go:embed recognise.onnx
 	recogniseONNX []byte
@@ -24,8 +23,8 @@ const (
 	recogniseUsual = 1.4 // mm a pixel that the scale counts from
 
 	// Logits from which further answers cannot change what is made of a candidate:
-	// a network's four differ by some 2.
-	plainFemur, plainOther = 6.5, -4.0
+	// a network's first answer lies within 1.5 of the mean of all.
+	plainFemur, plainOther = 3.5, -2.5
 )
 
 // recognise sets the probability of each candidate that it is a femur's shaft.
@@ -35,13 +34,12 @@ func (p planes) recognise(found []candidate, in []float32, g grid, hasScale bool
 		return nil
 	}
 	const area = inputSide * inputSide
-	x := make([]float32, 4*area)
-	var pitch, known float32
+	const shaft, scale, known = inputPlanes, inputPlanes + 1, inputPlanes + 2 // planes after the film's own
+	x := make([]float32, (inputPlanes+3)*area)
 	if hasScale {
-		pitch, known = float32(math.Log(g.mm/recogniseUsual)), 1
-	}
-	for i := range area {
-		x[2*area+i], x[3*area+i] = pitch, known
+		for i := range area {
+			x[scale*area+i], x[known*area+i] = float32(math.Log(g.mm/recogniseUsual)), 1
+		}
 	}
 	// The film as it is; where that leaves doubt, the mean of more answers, with it
 	// upside down and both mirrored, of one network and then of the other.
@@ -50,10 +48,12 @@ func (p planes) recognise(found []candidate, in []float32, g grid, hasScale bool
 		flip := look % 4
 		for i := range area {
 			u, v := flipped(i%inputSide, flip&1 != 0, inputSide), flipped(i/inputSide, flip&2 != 0, inputSide)
-			x[v*inputSide+u] = in[i]
-			x[area+v*inputSide+u] = float32(sigmoid(p[planeShaft][i/inputSide/2*outputSide+i%inputSide/2]))
+			for k := range inputPlanes {
+				x[k*area+v*inputSide+u] = in[k*area+i]
+			}
+			x[shaft*area+v*inputSide+u] = float32(sigmoid(p[planeShaft][i/inputSide/2*outputSide+i%inputSide/2]))
 		}
-		y, err := recogniseNets[look/4].runPlanes(x, 4, inputSide, inputSide, len(out))
+		y, err := recogniseNets[look/4].runPlanes(x, inputPlanes+3, inputSide, inputSide, len(out))
 		if err != nil {
 			return err
 		}

@@ -5,17 +5,18 @@
 // at half that size the planes shaft, femur (bytes), direction x, direction y,
 // sign, view (signed bytes, the directions times 127); the film's place in the
 // picture (4 uint32: left, top, width, height); the number of landmarks
-// (uint32); and 16 landmarks (3 float32: kind, x, y in pixels of the planes),
-// all little-endian. A record of a patch (-kind trochanter, hip or knee) is the
+// (uint32); 16 landmarks (3 float32: kind, x, y in pixels of the planes); the
+// millimetres on the detector of a pixel of the picture (float32); and the kind of
+// picture (uint32: 0 with a femur, else its place among simulate.Negatives from 1);
+// all little-endian. A record of a patch (-kind trochanter, hip, head or knee) is the
 // picture (a byte a pixel, row by row), then for each of the kind's landmarks
 // its state (1 seen, 0 not there, −1 not known), x and y (3 float32), then the
 // leg's turn in degrees (float32).
 //
-// Records of -kind bone, metal and cortex: see boneRecord, metalRecord and
-// cortexRecords.
+// Records of -kind metal and cortex: see metalRecord and cortexRecords.
 //
-// With -meshes, all kinds but film show also the femur surfaces
-// (binary STL) of that folder, varied in shape.
+// With -meshes, all kinds show also the femur surfaces (binary STL) of that folder,
+// varied in shape.
 package main
 
 import (
@@ -38,7 +39,7 @@ const most = 16 // landmarks in a record
 func main() {
 	seed := flag.Uint64("seed", 1, "number of the stream; streams share no sample")
 	size := flag.Int("size", 256, "side of the picture in pixels")
-	kind := flag.String("kind", "film", "film, bone, metal, cortex, trochanter, hip or knee")
+	kind := flag.String("kind", "film", "film, metal, cortex, trochanter, hip, head or knee")
 	folder := flag.String("meshes", "", "folder with femur surfaces (*.stl)")
 	flag.Parse()
 	if err := stream(*kind, *folder, *seed, *size); err != nil {
@@ -49,30 +50,21 @@ func main() {
 
 func stream(kind, folder string, seed uint64, size int) error {
 	w := bufio.NewWriterSize(os.Stdout, 1<<20)
+	meshes, err := readMeshes(folder)
+	if err != nil {
+		return err
+	}
 	var next func(seed uint64) []byte
-	if kind == "film" {
-		next = func(seed uint64) []byte { return record(simulate.Coarse(seed, size)) }
-	}
-	if kind == "bone" || kind == "metal" {
-		meshes, err := readMeshes(folder)
-		if err != nil {
-			return err
-		}
-		next = otherRecord(kind, size, meshes)
-	}
-	if kind == "cortex" {
-		meshes, err := readMeshes(folder)
-		if err != nil {
-			return err
-		}
+	switch kind {
+	case "film":
+		next = func(seed uint64) []byte { return record(simulate.Coarse(seed, size, meshes)) }
+	case "metal":
+		next = func(seed uint64) []byte { return metalRecord(simulate.NewMetalPatch(seed, meshes)) }
+	case "cortex":
 		next = func(seed uint64) []byte { return cortexRecords(simulate.NewStrips(seed, meshes)) }
 	}
 	for _, k := range simulate.PatchKinds {
 		if k.Name == kind {
-			meshes, err := readMeshes(folder)
-			if err != nil {
-				return err
-			}
 			next = func(seed uint64) []byte { return patchRecord(simulate.NewPatch(k, seed, meshes)) }
 		}
 	}
@@ -123,7 +115,9 @@ func record(s simulate.Sample) []byte {
 		}
 	}
 	b = binary.LittleEndian.AppendUint32(b, count)
-	return append(b, append(marks, make([]byte, 12*most-len(marks))...)...)
+	b = append(b, append(marks, make([]byte, 12*most-len(marks))...)...)
+	b = binary.LittleEndian.AppendUint32(b, math.Float32bits(float32(s.Pitch)))
+	return binary.LittleEndian.AppendUint32(b, uint32(s.NegativeIndex()))
 }
 
 func patchRecord(p simulate.Patch) []byte {

@@ -25,7 +25,7 @@ READ = 32  # records in one batch of the stream
 def arguments(doc, minutes, pool, out=None):
     """The arguments that all programs have; more may be added before parsing."""
     a = argparse.ArgumentParser(description=doc, formatter_class=argparse.RawDescriptionHelpFormatter)
-    a.add_argument("--samples", required=True, help="the command trainsamples")
+    a.add_argument("--samples", help="the command trainsamples")
     a.add_argument("--meshes", default="", help="folder with femur surfaces for trainsamples")
     a.add_argument("--out", default=out, required=out is None)
     a.add_argument("--minutes", type=float, default=minutes)
@@ -38,6 +38,7 @@ def arguments(doc, minutes, pool, out=None):
 def begin(seed):
     """The device, and the generators of torch and numpy."""
     dev = "cuda" if torch.cuda.is_available() else "cpu"
+    torch.backends.cudnn.benchmark = True
     torch.manual_seed(seed)
     return dev, torch.Generator(device=dev).manual_seed(seed), np.random.default_rng(seed)
 
@@ -45,7 +46,8 @@ def begin(seed):
 def reader(command, record, out):
     """Reads records from one simulator process into the queue, READ at a time; None when it has ended."""
     env = dict(os.environ, GOMAXPROCS="1", GOGC="400")
-    p = subprocess.Popen(command, stdout=subprocess.PIPE, env=env, bufsize=0)
+    # The loop that trains shall never wait for a core.
+    p = subprocess.Popen(["nice", "-n", "19", *command], stdout=subprocess.PIPE, env=env, bufsize=0)
     n = READ * record.itemsize
     while True:
         raw = bytearray(n)
@@ -108,13 +110,15 @@ class Samples:
         return {k: v[at] for k, v in self.all.items()}
 
 
-def train(net, samples, g, minutes, batch, loss_of, rate=2e-3, decay=1e-3, report=200, least=2000):
+def train(net, samples, g, minutes, batch, loss_of, rate=2e-3, decay=1e-3, report=200, least=2000, paced=None):
     """Trains net for so many minutes, then gives it the mean of its weights over the last thousand steps.
 
     loss_of gets a batch of the pool and returns the loss or a dictionary of losses;
-    the pool has at least so many samples before the first.
+    the pool has at least so many samples before the first. paced: groups of parameters
+    with their pace, by which the rate is multiplied.
     """
-    opt = torch.optim.AdamW(net.parameters(), rate, weight_decay=decay)
+    net.to(memory_format=torch.channels_last)
+    opt = torch.optim.AdamW(paced or net.parameters(), rate, weight_decay=decay, **({"fused": True} if g.device.type == "cuda" else {}))
     now = [v for v in net.state_dict().values() if v.dtype.is_floating_point]
     mean = [v.clone() for v in now]
     start, step = time.time(), 0
@@ -122,7 +126,7 @@ def train(net, samples, g, minutes, batch, loss_of, rate=2e-3, decay=1e-3, repor
     while (spent := time.time() - start) < minutes * 60:
         samples.top_up(least)
         for p in opt.param_groups:
-            p["lr"] = rate * min(1, (step + 1) / 200) * 0.5 * (1 + np.cos(np.pi * spent / (minutes * 60)))
+            p["lr"] = p.get("pace", 1) * rate * min(1, (step + 1) / 200) * 0.5 * (1 + np.cos(np.pi * spent / (minutes * 60)))
         l = loss_of(samples.pick(batch, g))
         l = l if isinstance(l, dict) else {"loss": l}
         opt.zero_grad()
@@ -139,6 +143,40 @@ def train(net, samples, g, minutes, batch, loss_of, rate=2e-3, decay=1e-3, repor
             v.copy_(m)
     net.eval()
     print("trained", step, "steps,", samples.drawn, "samples drawn", flush=True)
+
+
+def keep(net, path):
+    """Keeps the weights of net, in half precision, to go on from or to write as ONNX."""
+    torch.save({k: v.half() if v.is_floating_point() else v for k, v in net.state_dict().items()}, path)
+
+
+def kept(path):
+    """The weights that keep kept."""
+    return torch.load(path, map_location="cpu")
+
+
+def folded(weights, stem):
+    """Whether the network whose stem has that name has no BatchNorm of its own: an exported one, read back by unfold."""
+    return stem + ".1.running_mean" not in weights
+
+
+def unfold(net, path):
+    """Gives net, made without norm, the weights of an exported network, whose nodes are in the order of use. Planes
+    of the input that this has not start at 0."""
+    import onnx
+    from onnx import numpy_helper
+    graph = onnx.load(path).graph
+    values = {v.name: numpy_helper.to_array(v) for v in graph.initializer}
+    nodes, convs = [n for n in graph.node if n.op_type == "Conv"], net.convolutions()
+    if len(nodes) != len(convs):
+        raise SystemExit(f"{path}: {len(nodes)} convolutions, want {len(convs)}")
+    with torch.no_grad():
+        for n, c in zip(nodes, convs):
+            weight, bias = (torch.from_numpy(values[name].copy()) for name in n.input[1:])
+            c.weight.zero_()
+            c.weight[:, :weight.shape[1]].copy_(weight)
+            c.bias.copy_(bias)
+    return net
 
 
 def fast(dev):
@@ -218,6 +256,12 @@ def stretch(x, on=None, every=1, least=1e-6):
     return y if on is None else torch.nan_to_num(torch.where(on, y, 0.0))
 
 
+def flat(x, side):
+    """The mean of pictures over a square of an odd side, 0 beyond their border."""
+    return F.avg_pool2d(F.avg_pool2d(x[:, None], (side, 1), 1, (side // 2, 0)), (1, side), 1, (0, side // 2))[:, 0]
+
+
 def box(x, rows, cols):
     """The mean of pictures over an odd number of rows and columns."""
-    return F.avg_pool2d(F.pad(x[:, None], (cols // 2,) * 2 + (rows // 2,) * 2, mode="replicate"), (rows, cols), 1)[:, 0]
+    y = F.pad(x[:, None], (cols // 2,) * 2 + (rows // 2,) * 2, mode="replicate")
+    return F.avg_pool2d(F.avg_pool2d(y, (rows, 1), 1), (1, cols), 1)[:, 0]

@@ -1,19 +1,26 @@
 #!/usr/bin/env python3
-"""Trains the network that marks femurs on a coarse film (detect/locate.onnx).
+"""Trains the networks that look at a coarse film, together: the one that marks
+femurs (detect/locate.onnx) and two that tell a femur's shaft from whatever else the
+first took for one (detect/recognise.onnx, detect/recognise_again.onnx), so that
+these learn from its mistakes.
 
 Samples: `trainsamples --kind film`; see common.py, and DEVELOPERS.md for the
 whole recipe.
 
-    python3 train.py --samples ./trainsamples --out locate.onnx --minutes 8
+    python3 train.py --samples ./trainsamples --meshes ./meshes --out films.pt --minutes 8
+    python3 train.py --samples ./trainsamples --meshes ./meshes --from films.pt --out films.pt --minutes 8 --seed 2
+    python3 train.py --write films.pt --out ..
 
-A trained network is trained further, at a lower rate, with --from:
-
-    python3 train.py --samples ./trainsamples --from locate.onnx --out finer.onnx --minutes 5
-
-Planes of the output, each a logit or a number at half the input's size:
+Input of the first: the film with its contrast stretched, and its contrast made alike
+everywhere (local). Planes of its output, each a logit or a number at half the size:
   0 shaft          1 femur           2,3 proximal direction (x, y)
   4 lateral or anterior lies clockwise of proximal
   5 AP view        6… landmarks (heat, peak 1)
+
+Input of the others: the same two planes; the probability of shaft that the first
+gives; ln(mm a pixel over USUAL), 0 where no scale is known; 1 where a scale is
+known. Output, at an eighth of the size: the logit that what looks like a shaft
+there is a femur's.
 """
 import numpy as np
 import torch
@@ -28,6 +35,7 @@ PLANES = 6  # before the landmarks
 LANDMARKS = ["lesser_trochanter", "head_centre", "neck_centre", "greater_trochanter",
              "condyle_lateral", "condyle_medial", "knee_centre"]
 WIDTHS = [12, 24, 48, 96, 160]
+TELL = [16, 32, 64, 96, 128]
 
 # One record of the stream; see cmd/trainsamples.
 RECORD = np.dtype([
@@ -40,13 +48,23 @@ RECORD = np.dtype([
     ("film", "<u4", 4),  # left, top, width, height
     ("count", "<u4"),
     ("marks", "<f4", (16, 3)),  # landmark, x, y in pixels of the planes; the first count
+    ("pitch", "<f4"),  # mm a pixel
+    ("kind", "<u4"),  # 0 with a femur, else what it shows
 ])
+
+REACH = 25      # pixels of the square over which contrast is made alike
+LEVEL = 0.03    # of the stretched range, added to the spread so that noise is not blown up
+CELL = 8        # pixels of the film in one of the recognising output
+USUAL = 1.4     # mm a pixel
+UNSCALED = 0.25  # share of samples shown without a scale
+MAGNIFIED = 1.3  # up to which a header's scale may be smaller than the detector's
+ENLARGED = 1.5   # up to which it may be larger on some films without a femur: the width alone makes no femur
 
 
 class Locate(nn.Module):
     def __init__(self, norm=True):
         super().__init__()
-        self.net = common.UNet(1, WIDTHS, deep=2, norm=norm)
+        self.net = common.UNet(2, WIDTHS, deep=2, norm=norm)
         self.head = nn.Conv2d(WIDTHS[0], PLANES + len(LANDMARKS), 1)
 
     def convolutions(self):
@@ -56,63 +74,35 @@ class Locate(nn.Module):
         return self.head(self.net(x)[0])
 
 
-def load(path):
-    """The network of an ONNX file that main wrote. Its nodes are in the order of use."""
-    import onnx
-    from onnx import numpy_helper
-    graph = onnx.load(path).graph
-    values = {v.name: numpy_helper.to_array(v) for v in graph.initializer}
-    net = Locate(norm=False)
-    nodes, convs = [n for n in graph.node if n.op_type == "Conv"], net.convolutions()
-    if len(nodes) != len(convs):
-        raise SystemExit(f"{path}: {len(nodes)} convolutions, want {len(convs)}")
-    with torch.no_grad():
-        for n, c in zip(nodes, convs):
-            if len(n.input) != 3:
-                raise SystemExit(f"{path}: {n.name} has no bias")
-            for name, p in zip(n.input[1:], (c.weight, c.bias)):
-                v = values[name]
-                if v.shape != tuple(p.shape):
-                    raise SystemExit(f"{path}: {name} is {v.shape}, want {tuple(p.shape)}")
-                p.copy_(torch.from_numpy(v.copy()))
-    try:
-        import onnxruntime
-    except ImportError:
-        return net
-    x = torch.rand(1, 1, SIZE, SIZE)
-    want = onnxruntime.InferenceSession(path, providers=["CPUExecutionProvider"]).run(None, {"film": x.numpy()})[0]
-    with torch.no_grad():
-        off = np.abs(net(x).numpy() - want).max()
-    print(f"{path}: read; greatest difference to onnxruntime {off:.2g} of {np.abs(want).max():.2g}", flush=True)
-    if not off < 1e-3 * np.abs(want).max():
-        raise SystemExit(f"{path}: not the same network")
-    return net
+class Recognise(nn.Module):
+    def __init__(self):
+        super().__init__()
+        self.net = common.UNet(5, TELL, deep=3, whole=False, up=2)
+        self.head = nn.Conv2d(TELL[2], 1, 1)
+
+    def forward(self, x):
+        return self.head(self.net(x)[0])
 
 
-# Losses on fresh samples above which a network to start from was not read right.
-# A network that knows nothing has: sign and view 0.69, dir 1, place 1.9.
-SANE = {"shaft": 1.2, "femur": 1.0, "dir": 0.75, "sign": 0.62, "view": 0.66, "heat": 3.0, "place": 1.6}
+class Films(nn.Module):
+    """The three networks, with the weights that an earlier training kept if there are any."""
+
+    def __init__(self, start=None):
+        super().__init__()
+        weights = common.kept(start) if start else {}
+        self.locate = Locate(not start or not common.folded(weights, "locate.net.stem"))
+        self.tell, self.again = Recognise(), Recognise()
+        if start:
+            self.load_state_dict(weights)
 
 
-def judge(net, held, dev, seed, what):
-    """Prints the mean losses on the batches held, always turned and changed alike, and returns them."""
-    g, rng = torch.Generator(device=dev).manual_seed(seed), np.random.default_rng(seed)
-    was = net.training
-    net.eval()
-    sums = {}
-    with torch.no_grad():
-        for t in held:
-            x, y = prepare(t, g, rng)
-            o = net(x)
-            l = {k: float(v) for k, v in loss_of(o, y).items()}
-            for name, z in (("shaft", o[:, 0]), ("femur", o[:, 1])):
-                m = y[name] > 0
-                l[name + " IoU"] = float(((z > 0) & m).sum() / (((z > 0) | m).sum() + 1e-6))
-            for k, v in l.items():
-                sums[k] = sums.get(k, 0) + v / len(held)
-    net.train(was)
-    print(what, " ".join(f"{k} {v:.4f}" for k, v in sums.items()), flush=True)
-    return sums
+def local(x, on):
+    """x less its mean within REACH pixels, over its spread there; 0 off the film."""
+    n = common.flat(on.float(), REACH).clamp(min=1e-6)
+    mean = common.flat(torch.where(on, x, 0.0), REACH) / n
+    square = common.flat(torch.where(on, x * x, 0.0), REACH) / n
+    y = (x - mean) / ((square - mean * mean).clamp(min=0).sqrt() + LEVEL)
+    return torch.where(on, y, 0.0).clamp(-3, 3)
 
 
 def on_film(film):
@@ -123,7 +113,36 @@ def on_film(film):
     return (xx >= left) & (xx < left + width) & (yy >= top) & (yy < top + height)
 
 
-def augment(x, g):
+def drawn(y, film, g):
+    """Pictures, 0 … 1, with what lies on films and copies of films: frames of white or black, a little askew; rulers;
+    lines of small print."""
+    b, dev = y.shape[0], y.device
+    r = lambda *s: torch.rand(*s, generator=g, device=dev)
+    px = torch.arange(SIZE, device=dev).float()
+    yy, xx = px[None, :, None], px[None, None, :]
+    left, top, width, height = (film[:, i, None, None].float() for i in range(4))
+    tone = lambda: torch.where(r(b, 1, 1) < 0.7, 1.0 - 0.1 * r(b, 1, 1), 0.2 * r(b, 1, 1))
+    turn = (r(b, 1, 1) - 0.5) * 0.08
+    u, v = xx - left - width / 2, yy - top - height / 2
+    u, v = u + turn * v, v - turn * u
+    edge = lambda: torch.where(r(b, 1, 1) < 0.7, r(b, 1, 1) ** 2 * 0.14, -1.0)
+    outside = (u < (edge() - 0.5) * width) | (u > (0.5 - edge()) * width) | (v < (edge() - 0.5) * height) | (v > (0.5 - edge()) * height)
+    y = torch.where(outside & (r(b, 1, 1) < 0.35), tone(), y)
+    # A ruler along one way or the other.
+    along = (r(b, 1, 1) < 0.5).float()
+    s, t = along * xx + (1 - along) * yy, along * yy + (1 - along) * xx
+    d = (s - r(b, 1, 1) * SIZE) * torch.sign(r(b, 1, 1) - 0.5)
+    from_, long, pitch = r(b, 1, 1) * SIZE * 0.5, SIZE * (0.3 + 0.7 * r(b, 1, 1)), 2.5 + 9 * r(b, 1, 1)
+    ruler = ((d.abs() < 0.6) | ((t - from_) % pitch < 1) & (d > 0) & (d < 2 + 6 * r(b, 1, 1))) & (t > from_) & (t < from_ + long)
+    y = torch.where(ruler & (r(b, 1, 1) < 0.15), y + (tone() - y) * (0.3 + 0.7 * r(b, 1, 1)), y)
+    for _ in range(2):
+        x0, y0, w, h = r(b, 1, 1) * SIZE, r(b, 1, 1) * SIZE, 8 + 60 * r(b, 1, 1), 2 + 7 * r(b, 1, 1)
+        print_ = (r(b, SIZE, SIZE) < 0.5) & (xx > x0) & (xx < x0 + w) & (yy > y0) & (yy < y0 + h)
+        y = torch.where(print_ & (r(b, 1, 1) < 0.2), tone(), y)
+    return y
+
+
+def augment(x, film, g):
     """Contrast, noise and patches beyond what the simulator's own processing does."""
     b = x.shape[0]
     dev = x.device
@@ -140,6 +159,9 @@ def augment(x, g):
         y = y + amount * (y - common.box(y, k, k))
     steep = 1 + 6 * r(b, 1, 1)
     y = torch.where(r(b, 1, 1) < 0.25, 0.5 + 0.5 * torch.tanh(steep * (y - 0.5)) / torch.tanh(steep / 2), y)
+    # The same contrast everywhere, in part; edges raised.
+    y = torch.where(r(b, 1, 1) < 0.15, y + r(b, 1, 1) * (0.45 + 0.16 * local(y, on_film(film)) - y), y)
+    y = torch.where(r(b, 1, 1) < 0.15, y + 2 * r(b, 1, 1) * (y - common.box(y, 5, 5)), y)
     blur = r(b) < 0.15
     if blur.any():
         y[blur] = F.avg_pool2d(y[blur][:, None], 3, 1, 1)[:, 0]
@@ -154,7 +176,7 @@ def augment(x, g):
         size, at, on = 3 + r(b, 2, 1) * 30, r(b, 2, 1) * SIZE, r(b, 1, 1) < 0.25
         box = (px >= at) & (px < at + size)
         y = torch.where(on & box[:, 0, :, None] & box[:, 1, None, :], r(b, 1, 1) * 1.6 - 0.3, y)
-    return y * 255
+    return drawn(y, film, g) * 255
 
 
 def turn(a, k, flip):
@@ -166,6 +188,8 @@ def turn(a, k, flip):
 
 def targets(rec, dev):
     out = common.tensors(rec, ("image", "shaft", "femur", "dir", "sign", "view", "marks"), dev)
+    out["pitch"] = torch.from_numpy(np.ascontiguousarray(rec["pitch"])).to(dev)
+    out["kind"] = torch.from_numpy(rec["kind"].astype(np.int64)).to(dev)
     out["film"] = torch.from_numpy(rec["film"].astype(np.int64)).to(dev)
     out["count"] = torch.from_numpy(rec["count"].astype(np.int64)).to(dev)
     return out
@@ -176,11 +200,13 @@ def prepare(t, g, rng):
     k, flip = int(rng.integers(4)), bool(rng.integers(2))
     b = t["image"].shape[0]
     dev = t["image"].device
-    x = common.stretch(augment(t["image"].float(), g), on_film(t["film"]), every=5, least=1)
+    on = on_film(t["film"])
+    x = common.stretch(augment(t["image"].float(), t["film"], g), on, every=5, least=1)
+    x = torch.stack([x, local(x, on)], 1)
     heat = torch.zeros(b, len(LANDMARKS), HALF, HALF, device=dev)
     yy, xx = torch.meshgrid(torch.arange(HALF, device=dev).float(), torch.arange(HALF, device=dev).float(), indexing="ij")
     each = torch.arange(b, device=dev)
-    for j in range(16):
+    for j in range(int(t["count"].max())):
         m = t["marks"][:, j]
         blob = torch.exp(-((xx - m[:, 1, None, None]) ** 2 + (yy - m[:, 2, None, None]) ** 2) / (2 * 1.5 ** 2))
         blob = blob * (t["count"] > j)[:, None, None]
@@ -195,7 +221,7 @@ def prepare(t, g, rng):
     for _ in range(k):
         dx, dy = dy, -dx
     tr = lambda a: turn(a, k, flip)
-    return tr(x)[:, None], {
+    return tr(x), {
         "shaft": tr(t["shaft"].float()), "femur": tr(t["femur"].float()),
         "dx": tr(dx), "dy": tr(dy), "sign": tr(sign), "view": tr(t["view"].float()), "heat": tr(heat)}
 
@@ -226,27 +252,129 @@ def loss_of(o, y):
     return l
 
 
+def inputs(x, shaft, y, t, g):
+    """A recognising network's input, the weight of each place of its output, and what is true there."""
+    b, dev = x.shape[0], x.device
+    r = lambda *s: torch.rand(*s, generator=g, device=dev)
+    # Sure of more or of less than the first is, so that its rarer mistakes are learnt too.
+    p = torch.sigmoid(shaft.float() + 3.5 * r(b, 1, 1) - 1)[:, None]
+    pitch = torch.log(t["pitch"] / (1 + (MAGNIFIED - 1) * r(b)) * torch.exp(0.06 * (r(b) - 0.5)) / USUAL)
+    wrong = (r(b) < 0.3) & (t["kind"] > 0)
+    pitch = pitch + torch.where(wrong, r(b) * float(np.log(ENLARGED)), 0.0)
+    known = (r(b) > UNSCALED).float()
+    plane = lambda v: v[:, None, None, None].expand(b, 1, SIZE, SIZE)
+    film = torch.cat([x, F.interpolate(p, scale_factor=2, mode="nearest"), plane(pitch * known), plane(known)], 1)
+    k = CELL // 2
+    weight = F.avg_pool2d((p > 0.5).float(), k)[:, 0]
+    weight = torch.where(weight >= 0.2, weight, torch.zeros_like(weight))
+    femur = F.avg_pool2d(y["femur"][:, None], k)[:, 0]
+    near = F.max_pool2d(F.max_pool2d(y["femur"][:, None], k), 3, 1, 1)[:, 0]
+    true = (femur > 0.5).float()
+    weight = weight * ((femur > 0.5) | (near == 0)).float()  # at the bone's border neither
+    return film, weight, true
+
+
+def told_loss(o, weight, true):
+    """Every shaft of a film counts alike, however large."""
+    e = F.binary_cross_entropy_with_logits(o, true, reduction="none")
+    total, n = 0.0, 0.0
+    for part in (true, 1 - true):
+        w = weight * part
+        s = w.sum((1, 2))
+        on = (s > 1).float()
+        total = total + ((e * w).sum((1, 2)) / s.clamp(min=1e-3) * on).sum()
+        n = n + on.sum()
+    return total / (n + 1)
+
+
+def judge(net, held, dev, seed, what):
+    """Prints the mean losses on the batches held, always turned and changed alike; and, by kind of picture, the
+    logits of what was taken for a shaft, the mean of both recognising networks."""
+    g, rng = torch.Generator(device=dev).manual_seed(seed), np.random.default_rng(seed)
+    was = net.training
+    net.eval()
+    sums, by = {}, {}
+    with torch.no_grad():
+        for t in held:
+            x, y = prepare(t, g, rng)
+            o = net.locate(x)
+            l = {k: float(v) for k, v in loss_of(o, y).items()}
+            for name, z in (("shaft", o[:, 0]), ("femur", o[:, 1])):
+                m = y[name] > 0
+                l[name + " IoU"] = float(((z > 0) & m).sum() / (((z > 0) | m).sum() + 1e-6))
+            for k, v in l.items():
+                sums[k] = sums.get(k, 0) + v / len(held)
+            film, weight, true = inputs(x, o[:, 0], y, t, g)
+            z = (net.tell(film) + net.again(film))[:, 0] / 2
+            for part, name in ((true, "femur"), (1 - true, "other")):
+                w = weight * part
+                s = w.sum((1, 2))
+                mean = (z * w).sum((1, 2)) / s.clamp(min=1e-3)
+                for i in range(len(s)):
+                    if s[i] > 1.5:
+                        kind = int(t["kind"][i])
+                        by.setdefault(name if name == "femur" or kind == 0 else f"kind {kind:2d}", []).append(float(mean[i]))
+    net.train(was)
+    print(what, " ".join(f"{k} {v:.4f}" for k, v in sums.items()), flush=True)
+    femur = np.sort(by.pop("femur"))
+    cut = np.quantile(femur, [0.005, 0.01, 0.02, 0.05])
+    every = np.array([v for k in by for v in by[k]])
+    print("  femurs", len(femur), "logit at 0.5, 1, 2, 5 %:", np.round(cut, 2), "below 0, 2, 4:", [int((femur < c).sum()) for c in (0, 2, 4)])
+    print("  others", len(every), "above these:", [int((every > c).sum()) for c in cut], "above 0, 2, 4:", [int((every > c).sum()) for c in (0, 2, 4)])
+    for k in sorted(by):
+        v = np.array(by[k])
+        print(f"  {k}: {len(v)}, above {np.round(cut, 1)}: {[int((v > c).sum()) for c in cut]}, highest {v.max():.1f}", flush=True)
+
+
+def write(paths, folder):
+    """Writes the three networks, of the mean of the weights of trainings that went on from one another, as the ONNX
+    files that detect reads."""
+    net = Films(paths[0])
+    with torch.no_grad():
+        others = [Films(p).state_dict() for p in paths[1:]]
+        for k, v in net.state_dict().items():
+            if v.is_floating_point():
+                v.copy_((v + sum(o[k] for o in others)) / len(paths))
+    common.export(net.locate, (1, 2, SIZE, SIZE), f"{folder}/locate.onnx", "film", "planes")
+    common.export(net.tell, (1, 5, SIZE, SIZE), f"{folder}/recognise.onnx", "film", "femur")
+    common.export(net.again, (1, 5, SIZE, SIZE), f"{folder}/recognise_again.onnx", "film", "femur")
+
+
 def main():
-    a = common.arguments(__doc__, minutes=8, pool=100000, out="locate.onnx")
-    a.add_argument("--from", dest="start", help="ONNX file of a network to train further; BatchNorm stays folded into it")
-    a.add_argument("--rate", type=float, help="highest learning rate; default 2e-3, or 3e-4 with --from")
+    a = common.arguments(__doc__, minutes=8, pool=150000, out="films.pt")
+    a.add_argument("--from", dest="start", help="weights of an earlier training to go on from")
+    a.add_argument("--rate", type=float, help="highest learning rate; default 2e-3, or 8e-4 with --from")
+    a.add_argument("--batch", type=int, default=96)
+    a.add_argument("--held", type=int, default=64, help="batches of 32 held back for judging")
+    a.add_argument("--pace", type=float, default=1, help="of locate's rate over that of the others")
+    a.add_argument("--write", nargs="+", help="only write the ONNX files of the mean of these weights, into the folder --out")
     a = a.parse_args()
+    if a.write:
+        write(a.write, a.out)
+        return
     dev, g, rng = common.begin(a.seed)
-    samples = common.Samples(a, "film", RECORD, lambda r: targets(r, dev), dev, held=16)
-    net = (load(a.start) if a.start else Locate()).to(dev)
-    before = judge(net, samples.held, dev, a.seed, "held out, before:")
-    if a.start and any(not before[k] < v for k, v in SANE.items()):
-        raise SystemExit("the network to start from does not fit these samples")
+    samples = common.Samples(a, "film", RECORD, lambda r: targets(r, dev), dev, held=a.held)
+    net = Films(a.start).to(dev)
+    if a.start:
+        judge(net, samples.held, dev, 5, "held out, before:")
 
     def loss(t):
         x, y = prepare(t, g, rng)
         with common.fast(dev):
-            o = net(x)
-        return loss_of(o.float(), y)
+            o = net.locate(x)
+        l = loss_of(o.float(), y)
+        for name in ("tell", "again"):
+            film, weight, true = inputs(x, o[:, 0].detach(), y, t, g)
+            with common.fast(dev):
+                z = getattr(net, name)(film)[:, 0]
+            l[name] = told_loss(z.float(), weight, true)
+        return l
 
-    common.train(net, samples, g, a.minutes, 96, loss, rate=a.rate or (3e-4 if a.start else 2e-3), decay=1e-4)
-    judge(net, samples.held, dev, a.seed, "held out, after:")
-    common.export(net, (1, 1, SIZE, SIZE), a.out, "film", "planes")
+    told = [*net.tell.parameters(), *net.again.parameters()]
+    paced = [{"params": list(net.locate.parameters()), "pace": a.pace}, {"params": told}]
+    common.train(net, samples, g, a.minutes, a.batch, loss, rate=a.rate or (8e-4 if a.start else 2e-3), decay=1e-4, least=min(2000, a.pool), paced=paced)
+    common.keep(net, a.out)
+    judge(net, samples.held, dev, 5, "held out, after:")
 
 
 if __name__ == "__main__":

@@ -2,7 +2,8 @@
 """Trains the network that marks metal along a shaft (detect/metal.onnx).
 Samples: `trainsamples --kind metal`; see common.py.
 
-    python3 train_metal.py --samples ./trainsamples --out metal.onnx --minutes 7
+    python3 train_metal.py --samples ./trainsamples --out metal.pt --minutes 7
+    python3 train_metal.py --write metal.pt --out metal.onnx
 
 Output at half the patch's size: six planes of logits, of which the softmax is
 the probability of no metal, metal of a nail, a plate, a stem, of another
@@ -23,10 +24,18 @@ WIDTHS = [16, 32, 56, 88, 112]
 
 
 class Metal(nn.Module):
-    def __init__(self):
+    """With the weights that an earlier training kept, if there are any."""
+
+    def __init__(self, start=None):
         super().__init__()
-        self.net = common.UNet(1, WIDTHS)
+        weights = common.kept(start) if start else {}
+        self.net = common.UNet(1, WIDTHS, norm=not start or not common.folded(weights, "net.stem"))
         self.head = nn.Conv2d(WIDTHS[0], CLASSES, 1)
+        if start:
+            self.load_state_dict(weights)
+
+    def convolutions(self):
+        return self.net.convolutions() + [self.head]
 
     def forward(self, x):
         return self.head(self.net(x)[0])
@@ -93,10 +102,19 @@ def judge(net, held, dev):
 
 
 def main():
-    a = common.arguments(__doc__, minutes=7, pool=200000, out="metal.onnx").parse_args()
+    a = common.arguments(__doc__, minutes=7, pool=200000, out="metal.pt")
+    a.add_argument("--from", dest="start", help="weights of an earlier training to go on from")
+    a.add_argument("--write", help="only write these weights as the ONNX file --out")
+    a.add_argument("--rate", type=float, help="highest learning rate; default 2e-3, or 1e-3 with --from")
+    a.add_argument("--held", type=int, default=40, help="batches of 32 held back for judging")
+    a.add_argument("--batch", type=int, default=96)
+    a = a.parse_args()
+    if a.write:
+        common.export(Metal(a.write), (1, 1, ROWS, COLS), a.out, "patch", "metal")
+        return
     dev, g, rng = common.begin(a.seed)
-    samples = common.Samples(a, "metal", RECORD, lambda r: common.tensors(r, ("image", "label"), dev), dev, held=40)
-    net = Metal().to(dev)
+    samples = common.Samples(a, "metal", RECORD, lambda r: common.tensors(r, ("image", "label"), dev), dev, held=a.held)
+    net = Metal(a.start).to(dev)
 
     def loss(t):
         x, y = prepare(t, g, rng)
@@ -104,9 +122,9 @@ def main():
             o = net(x)
         return loss_of(o.float(), y)
 
-    common.train(net, samples, g, a.minutes, 96, loss)
+    common.train(net, samples, g, a.minutes, a.batch, loss, rate=a.rate or (1e-3 if a.start else 2e-3), least=min(1000, a.pool))
+    common.keep(net, a.out)
     judge(net, samples.held, dev)
-    common.export(net, (1, 1, ROWS, COLS), a.out, "patch", "metal")
 
 
 if __name__ == "__main__":

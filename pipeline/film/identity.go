@@ -12,29 +12,28 @@ import (
 // sure is the probability from which the picture's own word counts.
 const sure = 0.97
 
-// From which probability what was found counts as a femur, by what else there is
-// to see of one. The tip of the lesser trochanter was found on no other bone.
-// Without it, the scale tells how wide the bone is; without a scale, the film shows
-// a knee at least; and what shows neither end nor side may be a piece of any tube.
-// Chosen on simulated films of femurs and of other bones and things.
+// From which probability what was found counts as a femur, by what else there is to
+// see of one: the tip of the lesser trochanter on a bone of which the picture shows
+// both which end is proximal and which way it faces; either of these, and the
+// trochanter, the knee or the scale, which tells how wide the bone is; what shows
+// less may be a piece of any tube. Chosen on simulated films of femurs and of other
+// bones and things.
 const (
-	sureWithTrochanter = 0.4
-	sureOfScale        = 0.7
-	sureOfKnee         = 0.85
-	sureOfPiece        = 0.95
+	sureOfWhole = 0.6
+	sureOfPart  = 0.7
+	sureOfPiece = 0.8
 )
 
 // surelyFemur tells whether f may be measured as a femur.
 func surelyFemur(f detect.Femur, id identity, sc scale) bool {
-	told := id.facing || id.directed
+	tip := f.LesserTrochanter != nil
 	knee := f.Located.CondyleLateral != nil && f.Located.CondyleMedial != nil
+	told := id.facing || id.directed
 	switch {
-	case told && f.LesserTrochanter != nil:
-		return f.Found >= sureWithTrochanter
-	case told && sc.known:
-		return f.Found >= sureOfScale
-	case told && knee:
-		return f.Found >= sureOfKnee
+	case tip && f.ProximalFirst >= sure && (f.LateralClockwise >= sure || f.LateralClockwise <= 1-sure):
+		return f.Found >= sureOfWhole
+	case told && (tip || knee || sc.known):
+		return f.Found >= sureOfPart
 	}
 	return (told || sc.known) && f.Found >= sureOfPiece
 }

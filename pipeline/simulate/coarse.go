@@ -3,6 +3,7 @@ package simulate
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 
 	"shaftgauge/measure"
 	"shaftgauge/measure/geom"
@@ -49,67 +50,95 @@ type SampleMark struct {
 // shaftTop is where the label of the shaft begins, in mm of z.
 const shaftTop = -30.0
 
-// mixture is what coarse samples are drawn from.
-type mixture struct {
-	negative float64             // share without a femur
-	kinds    []string            // of those, each as likely as the next
-	weight   func(group) float64 // of a group of films with a femur
-	implant  float64             // share of femurs of any group that get metal
-	fracture float64
-}
+// Shares of what coarse samples are drawn from. Nearly half show no femur, since a
+// network that looks for shafts passes many of them by; most of those show what has
+// a shaft of its own.
+const (
+	coarseNegative = 0.45
+	coarsePared    = 0.25 // of those: a bone made of a femur's surface, where there is one
+	coarseImplant  = 0.1  // of femurs of any group
+	coarseFracture = 0.04
+)
 
-// anyFilm is the mixture of [Coarse].
-var anyFilm = mixture{negative: 0.12, kinds: negatives, weight: func(g group) float64 { return g.weight }, implant: 0.05, fracture: 0.04}
+// coarseNegatives are the kinds of films without a femur, each as likely as the next.
+var coarseNegatives = append([]string{"humerus", "humerus", "humerus", "humerus", "lower_leg", "lower_leg", "long_bone", "long_bone", "long_bone",
+	"pipe", "pipe", "elbow", "elbow", "elbow", "shoulder", "shoulder", "shoulder", "prosthesis", "rod", "ankle", "finger", "forearm"}, negatives...)
+
+// coarseWeight is the weight of a group among the femurs: those whose ends are off
+// the film, the lower ones and the long ones are the hardest to find and to tell.
+func coarseWeight(g group) float64 {
+	switch {
+	case g.from > 100:
+		return 2.2 * g.weight
+	case g.implant || g.long || g.from > 50:
+		return 1.4 * g.weight
+	}
+	return g.weight
+}
 
 // Shares of the coarse samples.
 const (
-	fieldShare = 0.5  // cut to the exposed field
-	pieceShare = 0.15 // cut to a piece of the film
-	uneven     = 0.3  // of unequal scale across and along
+	fieldShare = 0.5 // cut to the exposed field
+	pieceShare = 0.2 // cut to a piece of the film
+	uneven     = 0.3 // of unequal scale across and along
 )
 
 const (
 	leastCut   = 260.0 // mm that a cut to the field leaves each way, where the film has that
-	leastPiece = 200.0 // mm that a cut to a piece leaves
+	leastPiece = 160.0 // mm that a cut to a piece leaves
 )
 
 // Coarse makes the training sample of a seed, size pixels (even) wide and high,
-// from all groups of [Draw] by their weights and from films without a femur. It
-// uses one processor.
-func Coarse(seed uint64, size int) Sample { return anyFilm.sample(seed, size, nil) }
-
-// sample makes a coarse sample. Where there are meshes, some of the femurs are of
-// their kind.
-func (m *mixture) sample(seed uint64, size int, meshes []*Mesh) Sample {
+// from all groups of [Draw] and from films without a femur; some of the femurs are
+// meshes of varied shape, where there are any. It uses one processor.
+func Coarse(seed uint64, size int, meshes []*Mesh) Sample {
 	rng := rand.New(rand.NewPCG(seed, 0x5eed))
-	if rng.Float64() < m.negative {
-		s := DrawNegative(rng, m.kinds[rng.IntN(len(m.kinds))])
+	if rng.Float64() < coarseNegative {
+		if len(meshes) > 0 && rng.Float64() < coarsePared {
+			s := drawAny(rng, func(g group) float64 { return 1 }).asOther(rng, meshes[rng.IntN(len(meshes))])
+			return s.coarse(rng, size)
+		}
+		s := DrawNegative(rng, coarseNegatives[rng.IntN(len(coarseNegatives))])
 		return s.coarse(rng, size)
 	}
-	total := 0.0
-	for _, g := range groups {
-		total += m.weight(g)
-	}
-	pick := rng.Float64() * total
-	name := groups[0].name
-	for _, g := range groups {
-		if pick -= m.weight(g); pick < 0 {
-			name = g.name
-			break
-		}
-	}
-	s := Draw(rng, name)
+	s := drawAny(rng, coarseWeight)
 	if l := &s.Legs[0]; l.Implant == "" && l.Break == nil && !l.Bare {
 		switch p := rng.Float64(); {
-		case p < m.implant:
+		case p < coarseImplant:
 			l.Implant = usualImplants[rng.IntN(len(usualImplants))]
-		case p < m.implant+m.fracture:
+		case p < coarseImplant+coarseFracture:
 			l.Break = fracture(rng)
 		default:
 			s = s.withAnyMesh(rng, meshes)
 		}
 	}
 	return s.coarse(rng, size)
+}
+
+// drawAny draws a scene of any group, by their weights.
+func drawAny(rng *rand.Rand, weight func(g group) float64) Scene {
+	total := 0.0
+	for _, g := range groups {
+		total += weight(g)
+	}
+	pick := rng.Float64() * total
+	for _, g := range groups {
+		if pick -= weight(g); pick < 0 {
+			return Draw(rng, g.name)
+		}
+	}
+	return Draw(rng, groups[0].name)
+}
+
+// withAnyMesh puts one of the meshes, varied in shape, in place of the first
+// femur in meshShare of all scenes.
+func (s Scene) withAnyMesh(rng *rand.Rand, meshes []*Mesh) Scene {
+	if len(meshes) == 0 || rng.Float64() > meshShare {
+		return s
+	}
+	s = s.WithMesh(meshes[rng.IntN(len(meshes))].Varied(rng))
+	s.Legs[0].Anatomy.dress(rng, s.Legs[0].Mesh)
+	return s
 }
 
 // cut is the rectangle x0 … x1, y0 … y1 of a film in mm from the first corner of
@@ -239,25 +268,25 @@ func (t *stage) label(s *Sample, g grid, padX, padY float64) {
 	n := s.LabelSize
 	s.Shaft, s.Femur, s.Instance, s.View = make([]uint8, n*n), make([]uint8, n*n), make([]uint8, n*n), make([]uint8, n*n)
 	s.DirX, s.DirY, s.Sign = make([]float32, n*n), make([]float32, n*n), make([]int8, n*n)
+	if t.Group == NegativeGroup {
+		return
+	}
 	for i := range t.legs {
 		l := &t.legs[i]
-		if l.mesh != nil {
-			t.labelMesh(s, l, g, padX, padY)
-		}
-		if l.femur == nil {
-			continue
-		}
 		id := uint8(len(s.Femurs) + 1)
-		parts := []*stagedLeg{l}
-		if l.Break != nil {
+		shaft := 0
+		switch {
+		case l.mesh != nil:
+			shaft = t.labelMesh(s, l, id, g, padX, padY)
+		case l.femur == nil:
+			continue
+		case l.Break != nil:
 			p, d := *l, *l
 			p.femur, d.femur = l.femur.parts(l.Break.Z)
 			d.place = l.Break.moved(l.Pose).placement()
-			parts = []*stagedLeg{&p, &d}
-		}
-		shaft := 0
-		for _, p := range parts {
-			shaft += t.labelFemur(s, p, id, g, padX, padY)
+			shaft = t.labelFemur(s, &p, id, g, padX, padY) + t.labelFemur(s, &d, id, g, padX, padY)
+		default:
+			shaft = t.labelFemur(s, l, id, g, padX, padY)
 		}
 		if shaft == 0 {
 			for k := range s.Instance {
@@ -268,7 +297,7 @@ func (t *stage) label(s *Sample, g grid, padX, padY float64) {
 			continue
 		}
 		f := SampleFemur{Side: l.Anatomy.Side, View: l.View, Landmarks: make(map[string]SampleMark)}
-		mid := t.centreLine(l, contourTop, l.femur.length-contourEnd, 4)
+		mid := t.centreLine(l, contourTop, l.Anatomy.Length-contourEnd, 4)
 		for name, p := range t.landmarks(l, mid) {
 			q := g.pixel(p)
 			f.Landmarks[name] = SampleMark{(q.X+padX+0.5)/1.5 - 0.5, (q.Y+padY+0.5)/1.5 - 0.5, t.visible(p, g)}
@@ -280,58 +309,96 @@ func (t *stage) label(s *Sample, g grid, padX, padY float64) {
 // distalMarks are the landmarks of the knee.
 var distalMarks = map[string]bool{"condyle_lateral": true, "condyle_medial": true, "knee_centre": true}
 
+// NegativeIndex is the number of a sample's kind among [Negatives] from 1; 0 for
+// a film with a femur.
+func (s *Sample) NegativeIndex() int {
+	if s.Group != NegativeGroup {
+		return 0
+	}
+	return 1 + slices.Index(Negatives(), s.Content)
+}
+
 // labelFemur marks the pixels of one femur and returns how many are shaft.
 func (t *stage) labelFemur(s *Sample, l *stagedLeg, id uint8, g grid, padX, padY float64) (shaft int) {
 	b := l.femur
+	src := t.Beam.source()
+	near := l.place.at[2] / t.Beam.SID
+	return t.labelBone(s, l, id, g, padX, padY, b.topZ+1, b.length-10, func(p geom.PointMM) (onBone, onShaft bool) {
+		if !b.nearby(t.Beam, &l.place, p) {
+			return false, false
+		}
+		o, d := t.Beam.ray(&l.place, p)
+		c, hit := b.outer.cross(o, d, src.sub(vec{p.X, p.Y, 0}).norm()*near)
+		on := hit
+		for i := 0; i < len(b.solids) && !on; i++ {
+			_, _, on = b.solids[i].outer.cross(o, d)
+		}
+		return on, hit && c.z > shaftTop && c.z < b.flareZ
+	})
+}
+
+// labelMesh marks the pixels of a femur that is a mesh and returns how many are
+// shaft: above the lesser trochanter, what lies on the shaft's line carried up.
+func (t *stage) labelMesh(s *Sample, l *stagedLeg, id uint8, g grid, padX, padY float64) (shaft int) {
+	b := l.mesh.profile()
+	mid := t.centreLine(l, contourTop, l.Anatomy.Length-contourEnd, 2)
+	low := nearLevel(mid, 40)
+	half := math.Abs(edgeOf(low.centre, low.centre.Add(low.positive.Mul(60)), b.outer).Sub(low.centre).Dot(low.positive))
+	return t.labelBone(s, l, id, g, padX, padY, shaftTop, l.Anatomy.Length-10, func(p geom.PointMM) (onBone, onShaft bool) {
+		if !b.outer(p) {
+			return false, false
+		}
+		z := t.level(l, p)
+		if z <= shaftTop || z >= b.flareZ {
+			return true, false
+		}
+		q := nearLevel(mid, z)
+		return true, z > 10 || math.Abs(p.Sub(q.centre).Dot(q.positive)) < 1.15*half
+	})
+}
+
+// level is the z of a leg's body frame where the ray to p passes the leg's depth.
+func (t *stage) level(l *stagedLeg, p geom.PointMM) float64 {
+	w := vec{p.X, p.Y, 0}
+	return l.place.body(w.add(t.Beam.source().sub(w).mul(l.place.at[2] / t.Beam.SID)))[2]
+}
+
+// labelBone marks the pixels of one femur, whose axis is taken between the levels
+// top and end, and returns how many are shaft. shows tells what a place shows.
+func (t *stage) labelBone(s *Sample, l *stagedLeg, id uint8, g grid, padX, padY, top, end float64, shows func(p geom.PointMM) (onBone, onShaft bool)) (shaft int) {
 	n := s.LabelSize
 	view := uint8(1)
 	if l.View == measure.Lateral {
 		view = 2
 	}
-	src := t.Beam.source()
+	centre := l.centre()
 	// Directions in pixels: the two pitches may differ.
 	axes := [2]geom.PointMM{g.dx.Mul(1 / g.dx.Dot(g.dx)), g.dy.Mul(1 / g.dy.Dot(g.dy))}
-	for y := range n {
-		for x := range n {
-			p := g.place(3*float64(x)+1-padX, 3*float64(y)+1-padY)
-			if !t.visible(p, g) {
-				continue
-			}
-			w := vec{p.X, p.Y, 0}
-			near := l.place.at[2] / t.Beam.SID
-			m := l.place.body(w.add(src.sub(w).mul(near)))
-			if !b.nearby(t.Beam, &l.place, p) {
-				continue
-			}
-			o, d := t.Beam.ray(&l.place, p)
-			c, hit := b.outer.cross(o, d, src.sub(w).norm()*near)
-			on := hit
-			for i := 0; i < len(b.solids) && !on; i++ {
-				_, _, on = b.solids[i].outer.cross(o, d)
-			}
-			if !on {
-				continue
-			}
-			i := y*n + x
-			s.Femur[i], s.Instance[i], s.View[i] = 1, id, view
-			if hit && c.z > shaftTop && c.z < b.flareZ {
-				s.Shaft[i] = 1
-				shaft++
-			}
-			z := max(b.topZ+1, min(m[2], b.length-10))
-			ax, ay := b.outer.centre(z - 2)
-			bx, by := b.outer.centre(z + 2)
-			a := t.Beam.project(l.place.world(vec{ax, ay, z - 2}))
-			e := t.Beam.project(l.place.world(vec{bx, by, z + 2}))
-			dir := a.Sub(e)
-			u := geom.PointMM{X: dir.Dot(axes[0]), Y: dir.Dot(axes[1])}.Unit()
-			pos := t.positive(l, z)
-			v := geom.PointMM{X: pos.Dot(axes[0]), Y: pos.Dot(axes[1])}
-			s.DirX[i], s.DirY[i] = float32(u.X), float32(u.Y)
-			s.Sign[i] = 1
-			if u.Cross(v) < 0 {
-				s.Sign[i] = -1
-			}
+	inPixels := func(v geom.PointMM) geom.PointMM { return geom.PointMM{X: v.Dot(axes[0]), Y: v.Dot(axes[1])} }
+	project := func(z float64) geom.PointMM {
+		x, y := centre(z)
+		return t.Beam.project(l.place.world(vec{x, y, z}))
+	}
+	for i := range n * n {
+		p := g.place(3*float64(i%n)+1-padX, 3*float64(i/n)+1-padY)
+		if !t.visible(p, g) {
+			continue
+		}
+		onBone, onShaft := shows(p)
+		if !onBone {
+			continue
+		}
+		s.Femur[i], s.Instance[i], s.View[i] = 1, id, view
+		if onShaft {
+			s.Shaft[i] = 1
+			shaft++
+		}
+		z := max(top, min(t.level(l, p), end))
+		u := inPixels(project(z - 2).Sub(project(z + 2))).Unit()
+		s.DirX[i], s.DirY[i] = float32(u.X), float32(u.Y)
+		s.Sign[i] = 1
+		if u.Cross(inPixels(t.positive(l, z))) < 0 {
+			s.Sign[i] = -1
 		}
 	}
 	return shaft

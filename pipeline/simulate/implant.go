@@ -27,6 +27,7 @@ const (
 	Screws         Implant = "screws"
 	Resurfacing    Implant = "resurfacing" // a cap on the head
 	Staples        Implant = "staples"     // of the skin
+	Fixator        Implant = "fixator"     // outside the leg, held by pins
 )
 
 // columns are the contract's words for the implants.
@@ -34,13 +35,14 @@ var columns = map[Implant]string{
 	"": "none", Nail: "intramedullary", ShortNail: "intramedullary", RetrogradeNail: "intramedullary",
 	PlateImplant: "plate", ShortPlate: "plate", DistalPlate: "plate", HipScrew: "plate",
 	Stem: "stem", CementedStem: "stem", WiredStem: "stem",
-	KneeImplant: "other", StemmedKnee: "other", CerclageWires: "other", Screws: "other", Resurfacing: "other", Staples: "other",
+	KneeImplant: "other", StemmedKnee: "other", CerclageWires: "other", Screws: "other", Resurfacing: "other", Staples: "other", Fixator: "other",
 }
 
 // column returns the contract's word for k.
 func (k Implant) column() string { return columns[k] }
 
-// Implants returns every kind of implant.
+// Implants returns the kinds of implants that films show; a Fixator is on training
+// samples only.
 func Implants() []Implant {
 	return []Implant{Nail, ShortNail, RetrogradeNail, PlateImplant, ShortPlate, DistalPlate, HipScrew, Stem, CementedStem, WiredStem,
 		KneeImplant, StemmedKnee, CerclageWires, Screws, Resurfacing, Staples}
@@ -128,6 +130,8 @@ func (b *bone) fit(kind Implant, a Anatomy) {
 		b.solids[b.head].outer = b.solids[b.head].outer.gone()
 	case Staples:
 		m.staples()
+	case Fixator:
+		m.fixator()
 	}
 	for _, q := range slices.Concat(b.metal, b.cement) {
 		b.lo, b.hi = min(b.lo, q.c[2]-q.bound()), max(b.hi, q.c[2]+q.bound())
@@ -279,6 +283,21 @@ func (m *smith) staples() {
 		m.add(cylinder(at.sub(lean), at.sub(lean).add(vec{1, -3, 2}), r))
 		m.add(cylinder(at.add(lean), at.add(lean).add(vec{-1, -3, 2}), r))
 	}
+}
+
+// fixator sets pins into the shaft from the side and joins them by a bar.
+func (m *smith) fixator() {
+	z0, z1, out := m.even(0, 0.3)*m.a.Length, m.even(0.45, 0.8)*m.a.Length, m.even(35, 75)
+	pin, front := m.even(1.8, 3.2), m.even(-25, 25)
+	var ends []vec
+	for i := range 4 + m.IntN(3) {
+		z := z0 + (z1-z0)*(float64(i%3)*0.1+0.75*float64(i/3))
+		c, s := m.at(z), m.half(z)
+		end := c.add(vec{s.xp + out, front, m.even(-4, 4)})
+		m.add(cylinder(c.sub(vec{s.xn + m.even(-5, 4), -0.2 * front, 0}), end, pin))
+		ends = append(ends, end)
+	}
+	m.add(cylinder(ends[0].sub(vec{8, 0, 20}), ends[len(ends)-1].add(vec{-8, 0, 20}), m.even(3, 6)))
 }
 
 // gone is an ellipsoid too small to be met.

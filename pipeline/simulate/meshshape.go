@@ -76,6 +76,34 @@ func (m *Mesh) Varied(rng *rand.Rand) *Mesh {
 	return out
 }
 
+// uneven returns m with its surface above the shaft raised and lowered in waves
+// of 20 to 70 mm, by up to 1.5 mm: heads that are not quite round, other necks.
+func (m *Mesh) uneven(rng *rand.Rand) *Mesh {
+	type ripple struct {
+		k     vec
+		p, by float64
+	}
+	var ripples [5]ripple
+	size := 0.7 * rng.Float64()
+	for i := range ripples {
+		d := vec{rng.NormFloat64(), rng.NormFloat64(), rng.NormFloat64()}.unit()
+		ripples[i] = ripple{d.mul(2 * math.Pi / span{20, 70}.even(rng)), 2 * math.Pi * rng.Float64(), size * rng.Float64()}
+	}
+	out := &Mesh{Vertices: make([]vec, len(m.Vertices)), Triangles: m.Triangles, ring: m.ring, Length: m.Length, centres: m.centres}
+	for i, p := range m.Vertices {
+		h := 0.0
+		for _, w := range ripples {
+			h += w.by * math.Sin(w.k.dot(p)+w.p)
+		}
+		out.Vertices[i] = p.add(m.Normals[i].mul(h * smooth((20-p[2])/20)))
+	}
+	out.normals()
+	if out.fitHead() != nil {
+		return m
+	}
+	return out
+}
+
 // tip is the index of the vertex at the lesser trochanter's tip.
 func (m *Mesh) tip() int {
 	best := 0

@@ -20,7 +20,7 @@ const (
 	PlateMetal
 	StemMetal
 	OtherMetal
-	MarkMetal // letters and scale balls, which belong to the film, not to the leg
+	MarkMetal // letters, scale balls and what is worn, which belong to the film, not to the leg
 )
 
 var metalLabels = map[string]uint8{"intramedullary": IntramedullaryMetal, "plate": PlateMetal, "stem": StemMetal, "other": OtherMetal}
@@ -37,6 +37,7 @@ const (
 	implantShare = 0.55 // of the others
 	nearShare    = 0.6  // centred near the metal or the break
 	clipShare    = 0.2
+	sundryShare  = 0.3
 	letterShare  = 0.35 // with one letter or more put near the middle
 )
 
@@ -49,7 +50,7 @@ func NewMetalPatch(seed uint64, meshes []*Mesh) MetalPatch {
 	if !broken && rng.Float64() < implantShare {
 		implant = usualImplants[rng.IntN(len(usualImplants))]
 		if rng.Float64() < 0.25 { // what is small is hard to see
-			implant = []Implant{CerclageWires, Screws, Staples}[rng.IntN(3)]
+			implant = []Implant{CerclageWires, Screws, Staples, Fixator}[rng.IntN(4)]
 		}
 	}
 	near := rng.Float64() < nearShare
@@ -132,6 +133,9 @@ func (s *Scene) metalPatch(rng *rand.Rand, near bool) (MetalPatch, bool) {
 			s.Metal = append(s.Metal, Metal{A: c, B: c, Radius: even(9, 17), Mean: even(0.2, 0.7)})
 		}
 	}
+	if rng.Float64() < sundryShare {
+		s.Metal = append(s.Metal, sundries(rng, beside)...)
+	}
 	if rng.Float64() < clipShare {
 		for range 1 + rng.IntN(6) {
 			c := beside()
@@ -212,7 +216,7 @@ func (t *stage) metalAt(p geom.PointMM, loose []Metal) uint8 {
 	}
 	for i := range loose {
 		if loose[i].covers(p) {
-			if i < len(t.Metal) && loose[i].A != loose[i].B {
+			if i < len(t.Metal) && loose[i].A != loose[i].B && !loose[i].Worn {
 				return OtherMetal
 			}
 			return MarkMetal

@@ -24,6 +24,7 @@ type PatchKind struct {
 	ap         bool    // AP views only
 	shows      func(g group) bool
 	disturbed  bool // with bumps, odd sockets, cuts and other processing
+	centred    bool // on the anchor itself, not on the shaft's line at its level
 	everything bool // landmarks beyond those of the truth: rims, ends of the neck, canal
 }
 
@@ -35,6 +36,10 @@ var PatchKinds = []PatchKind{
 		"neck_centre", "neck_superior", "neck_inferior", "greater_trochanter", "lesser_trochanter", "canal_lateral", "canal_medial"},
 		anchor: "lesser_trochanter", near: 20, far: 70, slack: 8, zoom: span{0.76, 1.12}, ap: true, shows: func(g group) bool { return !g.lateral && g.from < -30 },
 		disturbed: true, everything: true},
+	{Name: "head", Rows: 128, Cols: 128, MM: 0.625, Row: 63.5, Col: 63.5, Marks: []string{"head_centre", "rim_proximal", "rim_medial", "rim_distal",
+		"neck_centre", "neck_superior", "neck_inferior"},
+		anchor: "head_centre", near: 20, far: 70, slack: 4, zoom: span{0.76, 1.12}, ap: true, shows: func(g group) bool { return !g.lateral && g.from < -30 },
+		disturbed: true, everything: true, centred: true},
 	{Name: "knee", Rows: 96, Cols: 128, MM: 1.1, Row: 60, Col: 63.5, Marks: []string{"condyle_lateral", "condyle_medial", "knee_centre"},
 		anchor: "knee_centre", near: -150, far: -90, slack: 12, zoom: span{0.8, 1.14}, ap: true, shows: func(g group) bool { return !g.lateral && g.to > 1000 },
 		disturbed: true},
@@ -72,7 +77,7 @@ func NewPatch(k PatchKind, seed uint64, meshes []*Mesh) Patch {
 			continue
 		}
 		if s.Legs[0].View == measure.AP && len(meshes) > 0 && rng.Float64() < meshShare {
-			s = s.WithMesh(meshes[rng.IntN(len(meshes))].Varied(rng))
+			s = s.WithMesh(meshes[rng.IntN(len(meshes))].Varied(rng).uneven(rng))
 			s.Legs[0].Anatomy.dress(rng, s.Legs[0].Mesh)
 		}
 		if k.disturbed {
@@ -133,6 +138,9 @@ func (t *stage) patchOf(l *stagedLeg, k PatchKind, rng *rand.Rand) (Patch, bool)
 	level := anchor.Sub(near.centre).Dot(down) + even(-slack, slack)*unit
 	off := even(-3, 3) * unit
 	centre := near.centre.Add(down.Mul(level)).Add(across.Mul(off))
+	if k.centred {
+		centre = anchor.Add(down.Mul(even(-slack, slack) * unit)).Add(across.Mul(even(-slack, slack) * unit))
+	}
 	g.origin = centre.Sub(g.dy.Mul(2*k.Row + 0.5)).Sub(g.dx.Mul(2*k.Col + 0.5))
 	shut := window{hw: 1e6, hh: 1e6}
 	fill := uint8(0)

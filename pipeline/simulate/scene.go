@@ -112,6 +112,7 @@ type Mark struct {
 type Metal struct {
 	A, B         geom.PointMM // on the detector
 	Radius, Mean float64      // mm; attenuation per mm
+	Worn         bool         // it belongs to the film or to what is worn, not to the leg
 }
 
 // Physics is the beam and the detector. Attenuations per mm.

@@ -134,7 +134,7 @@ func TestSameSeedSameFilm(t *testing.T) {
 			}
 		}
 	}
-	a, b := Coarse(11, 64), Coarse(11, 64)
+	a, b := Coarse(11, 64, nil), Coarse(11, 64, nil)
 	if !bytes.Equal(a.Image, b.Image) || !bytes.Equal(a.Femur, b.Femur) {
 		t.Error("coarse samples of one seed differ")
 	}

@@ -41,7 +41,7 @@ var socketRanges = struct {
 	line, lineDense                       span
 	spur, spurDense, rim, rimDense, cleft span
 }{
-	space: span{1.5, 5}, worn: span{0, 1}, wide: span{5, 8}, shift: span{-1.2, 1.2},
+	space: span{1.5, 5}, worn: span{0, 1}, wide: span{5, 8}, shift: span{-1.8, 1.8},
 	inclination: span{30, 65}, anteversion: span{-5, 35}, depth: span{-4, 9},
 	plate: span{0.5, 3.5}, plateDense: span{0.1, 1},
 	roof: span{1, 7}, roofDense: span{0.1, 1}, roofAt: span{-25, 45},
