@@ -73,6 +73,8 @@ type Femur struct {
 	CondyleLateral, CondyleMedial       *Landmark    // where the tangent common to both touches them
 	CanalAbove                          [2]*Landmark // the canal's two inner edges 20 mm above the lesser trochanter
 
+	Turn *geom.Angle // of the leg about its long axis, + inwards, by how the hip looks
+
 	Located Located
 
 	Second Edges      // a second, independent estimate of the edges

@@ -23,6 +23,8 @@ const (
 	voteStep = 0.5 // mm between the circles tried
 	voteSide = 7   // steps each way
 
+	votePrior = 0.15 // usual slopes that a circle loses by lying one standard uncertainty from the one expected
+
 	rimOutside = 3.0 // mm of joint space that a fit of the rim sees
 	rimInside  = 3.0 // mm of bone that it sees
 	rimAlone   = 2.0 // mm of bone that a fit sees for which the shell has no inner edge
@@ -36,15 +38,21 @@ const (
 
 	headUsual   = 24.0 // mm, radius of a head of which only the centre is known (common practice, no source)
 	headArc     = 75.0 // degrees of the rim that must be seen for a radius
-	headVague   = 0.75 // mm that the centre may be uncertain by,
+	headVague   = 0.5  // mm that the centre may be uncertain by,
 	radiusVague = 0.45 // and the radius
 	headUneven  = 0.15 // mm by which a real head leaves its circle over a long arc
 	fullArc     = 0.6  // 1/(1 − cos) of half the arc seen of a head that stands free
 	headClear   = 0.65 // mm of the network's own spread of the centre, from where
 	headStrange = 4.0  // times what is more adds to the uncertainty: the rim may be another's,
 	headFree    = 0.6  // or so many times, where that rim is free and the head's
-	headDiffers = 3.0  // mm from the network's centre or radius that no head lies
-	headBase    = 0.08 // mm, least standard uncertainty of centre and radius
+	headBeyond  = 2.0  // standard uncertainties from the network's centre or radius that no head lies,
+	headDiffers = 3.0  // mm at most
+	headBase    = 0.15 // mm, least standard uncertainty of centre and radius
+
+	apartUsual  = 0.2 // mm by which the network's two looks may place the centre apart,
+	apartCentre = 0.8 // share of what is more that adds to the uncertainty,
+	apartRadius = 0.4 // of the difference of their radii,
+	apartFit    = 0.7 // and of the radius' change by the fit beyond half its uncertainty: on hips that are not like those learnt from each tells of another rim
 )
 
 // headGuess is the head as the network sees it, with standard uncertainties.
@@ -53,6 +61,7 @@ type headGuess struct {
 	r              float64
 	sigmaC, sigmaR float64
 	spread         float64      // mm, of the centre by the network's own word
+	apartC, apartR float64      // mm, between its two looks
 	neck           geom.PointMM // unit, from the centre to the neck
 }
 
@@ -131,7 +140,7 @@ func (h headGuess) vote(rays []ray) (dx, dy, dr float64) {
 						score += q.slope[m]
 					}
 				}
-				score = score/float64(len(rays)) - 0.05*((x*x+y*y)/(sc*sc)+r*r/(sr*sr))
+				score = score/float64(len(rays)) - votePrior*((x*x+y*y)/(sc*sc)+r*r/(sr*sr))
 				if score > best {
 					best, dx, dy, dr = score, x, y, r
 				}
@@ -218,7 +227,7 @@ func fitHead(g sheet, blur Blur, h headGuess) *Circle {
 		}
 		dx, dy, dr = s.dx, s.dy, s.dr
 	}
-	if math.Hypot(dx, dy) > headDiffers || math.Abs(dr) > headDiffers {
+	if math.Hypot(dx, dy) > math.Min(headDiffers, headBeyond*h.sigmaC) || math.Abs(dr) > math.Min(headDiffers, headBeyond*h.sigmaR) {
 		return nil
 	}
 	free := h.freeRim(rays, s)
@@ -251,6 +260,7 @@ const (
 	fallInside         = 2.5        // usual slopes, the steepest of a ray, its mean over the rays, at least,
 	fallOn             = 1.2        // and at most; and of a head
 	fallHead           = 2.9        // at least
+	fallBoth           = 1.9        // the fall within on either side, at least: on one alone it is the neck that begins early
 )
 
 // freeRim is the outline on either side of the neck: the sums of the steepest falls
@@ -280,7 +290,7 @@ func (f *freeRim) ofSocket() bool {
 	socket := func(side int) bool {
 		return f.in[side] > fallInside*f.n[side] && f.on[side] < fallOn*f.n[side]
 	}
-	return socket(0) || socket(1)
+	return f.in[0] > fallBoth*f.n[0] && f.in[1] > fallBoth*f.n[1] && (socket(0) || socket(1))
 }
 
 // ofHead tells whether the outline on both sides is that of the circle.
@@ -308,7 +318,9 @@ func (h headGuess) doubt(s circleShift, arc float64, known bool) (sigmaC, sigmaR
 		strange = headFree
 	}
 	strange *= math.Max(0, h.spread-headClear)
-	more := math.Hypot(headBase, math.Hypot(uneven, strange))
+	moved := math.Max(0, math.Abs(s.dr)-h.sigmaR/2)
+	apart := math.Hypot(apartCentre*math.Max(0, h.apartC-apartUsual), math.Hypot(apartRadius*h.apartR, apartFit*moved))
+	more := math.Hypot(math.Hypot(headBase, apart), math.Hypot(uneven, strange))
 	return math.Hypot(s.sigmaC, more), math.Hypot(s.sigmaR, more)
 }
 

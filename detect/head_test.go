@@ -7,36 +7,44 @@ import (
 	"shaftgauge/measure/geom"
 )
 
-// TestFreeRim: rays whose outline falls on the circle, or 4 mm within it, on
-// either side of a neck along +x; closed form.
+// TestFreeRim: rays whose outline falls on the circle, or 4 mm within it, or both,
+// on either side of a neck along +x; closed form.
 func TestFreeRim(t *testing.T) {
 	h := headGuess{r: 25, neck: geom.PointMM{X: 1}}
-	ring := func(fall func(degrees float64) float64) (rays []ray) {
+	ring := func(falls ...func(degrees float64) float64) (rays []ray) {
 		for i := range headRays {
 			a := 2 * math.Pi * float64(i) / headRays
 			q := ray{dir: geom.PointMM{X: math.Cos(a), Y: math.Sin(a)}, slope: make([]float64, int(2*headReach/headDR)+1)}
 			degrees := math.Remainder(a, 2*math.Pi) * 180 / math.Pi
-			q.slope[int((headReach+fall(degrees))/headDR+0.5)] = slopeCap
+			for _, fall := range falls {
+				q.slope[int((headReach+fall(degrees))/headDR+0.5)] = slopeCap
+			}
 			rays = append(rays, q)
 		}
 		return rays
 	}
+	on := func(float64) float64 { return 0 }
+	within := func(float64) float64 { return -4 }
+	aside := func(d float64) float64 { return min(0, -4*math.Copysign(1, d)) } // within on one side, on the circle on the other
+	outside := func(d float64) float64 {
+		if math.Abs(d) > 90 {
+			return 4
+		}
+		return 0
+	}
+	type falls = []func(degrees float64) float64
 	for _, c := range []struct {
 		name         string
-		fall         func(float64) float64
+		falls        falls
 		head, socket bool
 	}{
-		{"the head's own circle", func(float64) float64 { return 0 }, true, false},
-		{"a roof's circle", func(float64) float64 { return -4 }, false, true},
-		{"a roof's on one side", func(d float64) float64 { return min(0, -4*math.Copysign(1, d)) }, false, true},
-		{"the head's, a socket outside", func(d float64) float64 {
-			if math.Abs(d) > 90 {
-				return 4
-			}
-			return 0
-		}, true, false},
+		{"the head's own circle", falls{on}, true, false},
+		{"a roof's circle", falls{within}, false, true},
+		{"a roof's circle that meets the head's on one side", falls{within, aside}, false, true},
+		{"the head's, the neck beginning early on one side", falls{aside}, false, false},
+		{"the head's, a socket outside", falls{outside}, true, false},
 	} {
-		f := h.freeRim(ring(c.fall), circleShift{})
+		f := h.freeRim(ring(c.falls...), circleShift{})
 		if f.ofHead() != c.head || f.ofSocket() != c.socket {
 			t.Errorf("%s: of head %v, of socket %v; want %v, %v", c.name, f.ofHead(), f.ofSocket(), c.head, c.socket)
 		}

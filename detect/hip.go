@@ -10,10 +10,13 @@ import (
 //go:embed hip.onnx
 var hipONNX []byte
 
+//go:embed head.onnx
+var headONNX []byte
+
 // hipNet places the landmarks of a hip seen from the front on a patch from
 // 110 mm above to 30 mm below the lesser trochanter's tip, from 35 mm on the
 // lateral to 105 mm on the medial side of the shaft's line.
-var hipNet = patchNetwork{network: newNetwork("hip", hipONNX), rows: 112, cols: 112, marks: hipMarks, mm: 1.25, row: 88, col: 28}
+var hipNet = patchNetwork{network: newNetwork("hip", hipONNX), rows: 112, cols: 112, marks: hipMarks, more: 2, mm: 1.25, row: 88, col: 28, certain: 0.6}
 
 // The landmarks of hipNet. The rim is that of the head, at 45° to the shaft.
 const (
@@ -41,10 +44,32 @@ const (
 	hipUnsure  = 4.0  // mm; a landmark less certain than this is not known
 	hipLost    = 12.0 // mm; where the greater trochanter is there, but nowhere more certain than this, outlines must confirm the neck
 	canalShare = 0.65 // of its spread that the network's place of the canal's edges is uncertain by; fitted on simulated films
-	hipCertain = 0.6  // mm, least standard uncertainty of a place of the network
 	headLeast  = 15   // mm, least radius of a head, and
 	headMost   = 38   // the greatest (common practice, no source)
+
+	turnUnit = 10.0 // degrees of turn that hipNet counts as one; its own standard deviation, which follows, is half the error
 )
+
+// headNet places the first of these landmarks once more, on a finer patch around
+// the head.
+var headNet = patchNetwork{network: newNetwork("head", headONNX), rows: 128, cols: 128, marks: hipGreater, mm: 0.625, row: 63.5, col: 63.5, fine: 4, certain: 0.3}
+
+// closer looks at the head once more, where there is one: a joint space is
+// narrower than two pixels of the first patch.
+func (h *hip) closer(f patchFrame) error {
+	first, ok := h.ball()
+	if !ok {
+		h.marks[hipHead].there = 0
+		return nil
+	}
+	h.first = first
+	marks, _, err := headNet.find(headNet.around(h.marks[hipHead].at, f), h.film, h.sp)
+	if err != nil {
+		return err
+	}
+	copy(h.marks, marks)
+	return nil
+}
 
 // hip sets the landmarks of the hip of a femur seen from the front, whose
 // lesser trochanter and sides are known. What is not clear is left out.
@@ -60,7 +85,14 @@ func (t *shaftTrace) hip(f *Femur, full, reduced *plane, sp geom.Spacing, m meta
 	}
 	h := hip{sheet: sheet{full, sp, m.places}, blur: t.blur}
 	var err error
-	if h.marks, err = hipNet.find(hipNet.frame(p, down, tip, f.LateralClockwise < 0.5), reduced, sp); err != nil {
+	frame := hipNet.frame(p, down, tip, f.LateralClockwise < 0.5)
+	var turn []float32
+	if h.marks, turn, err = hipNet.find(frame, reduced, sp); err != nil {
+		return err
+	}
+	turned := geom.Angle(turnUnit * float64(turn[0]) * math.Pi / 180)
+	f.Turn = &turned
+	if err := h.closer(frame); err != nil {
 		return err
 	}
 	f.HeadCircle, f.Neck = h.headAndNeck()
@@ -77,6 +109,7 @@ func (t *shaftTrace) hip(f *Femur, full, reduced *plane, sp geom.Spacing, m meta
 type hip struct {
 	sheet
 	marks []patchMark
+	first headGuess // by the first look
 	blur  Blur
 }
 
@@ -84,7 +117,7 @@ type hip struct {
 // mm; false where it is less probable than least.
 func (h *hip) sigma(k int, least float64) (float64, bool) {
 	m := h.marks[k]
-	s := math.Hypot(hipCertain, math.Hypot(m.along, m.cross)/math.Sqrt2)
+	s := math.Hypot(m.certain, math.Hypot(m.along, m.cross)/math.Sqrt2)
 	return s, m.there >= least && s <= hipUnsure
 }
 
@@ -137,6 +170,7 @@ func (h *hip) headAndNeck() (*Circle, *Landmark) {
 		return nil, nil
 	}
 	g.spread = math.Hypot(h.marks[hipHead].along, h.marks[hipHead].cross) / math.Sqrt2
+	g.apartC, g.apartR = g.c.Sub(h.first.c).Norm(), math.Abs(g.r-h.first.r)
 	g.neck = h.marks[hipNeck].at.Sub(g.c).Unit()
 	head := fitHead(h.sheet, h.blur, g)
 	waist, ok := h.waist()

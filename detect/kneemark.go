@@ -79,7 +79,7 @@ func kneeMarks(m midline, at geom.PointMM, clockwise float64, reduced *plane, sp
 			if !ok {
 				break
 			}
-			found, err := kneeNet.find(kneeNet.frame(from, down, q, medialClockwise), reduced, sp)
+			found, _, err := kneeNet.find(kneeNet.frame(from, down, q, medialClockwise), reduced, sp)
 			if err != nil {
 				return nil, err
 			}

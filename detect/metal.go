@@ -27,6 +27,7 @@ const (
 	metalAlong  = 5.0  // mm along it: half of a level more
 	metalZone   = 22.0 // mm beside a bone's outer edge where metal still is its own
 	metalLeast  = 5    // places that make an implant
+	metalOver   = 2.0  // mm outside a bone's outer edge up to which metal lies over it
 	ballLeast   = 6    // places across a scale ball, at least
 	ballRound   = 1.3  // times its box's shorter side that the longer is, at most
 	ballCore    = 0.75 // of its radius within which a ball is bright throughout,
@@ -57,7 +58,7 @@ func (t *shaftTrace) findMetal(reduced *plane, sp geom.Spacing) (metal, error) {
 		half = 14
 	}
 	var sum [metalClasses]float64
-	n := 0
+	n, over := 0, 0
 	for r := range v.rows {
 		for c := range v.cols {
 			p := v.prob[r*v.cols+c]
@@ -78,25 +79,37 @@ func (t *shaftTrace) findMetal(reduced *plane, sp geom.Spacing) (metal, error) {
 			}
 			if implant > p[metalMark] && math.Abs(across) < half+metalZone {
 				n++
+				if math.Abs(across) < half+metalOver {
+					over++
+				}
 				for i := metalIntramedullary; i <= metalOther; i++ {
 					sum[i] += p[i]
 				}
 			}
 		}
 	}
-	switch {
-	case n >= metalLeast:
-		best := metalIntramedullary
-		for i := range sum {
-			if sum[i] > sum[best] {
-				best = i
-			}
-		}
-		m.kind = implantWords[best]
-	case v.ballOver(half):
+	m.kind = kindOf(sum, n, over)
+	if m.kind == ImplantNone && v.ballOver(half) {
 		m.kind = ImplantOther
 	}
 	return m, nil
+}
+
+// kindOf names the metal at a bone by the sums of its kinds' probabilities over
+// the n places near the bone, of which so many lie over it. Plates, nails and stems
+// are told by their own shape. What is none of them is the bone's if it lies over
+// it: a ruler or a clip beside the bone is on the skin or on the table.
+func kindOf(sum [metalClasses]float64, n, over int) string {
+	best := metalIntramedullary
+	for i := range sum {
+		if sum[i] > sum[best] {
+			best = i
+		}
+	}
+	if n < metalLeast || best == metalOther && over < metalLeast {
+		return ImplantNone
+	}
+	return implantWords[best]
 }
 
 // ballOver tells whether a scale ball, or metal that looks like one, lies over the
@@ -239,7 +252,7 @@ func (m *metal) clearJoints(f *Femur, sp geom.Spacing) {
 	}
 	// Outlines are fitted beside the places of a letter: that does no harm.
 	if c := f.HeadCircle; c != nil && anyNear(m.implant, sp.MM(c.C), math.Max(c.R, headUsual)+aroundHead) {
-		f.HeadCircle = nil
+		f.HeadCircle, f.Turn = nil, nil
 	}
 	for _, l := range []**Landmark{&f.Neck, &f.CondyleLateral, &f.CondyleMedial} {
 		if *l != nil && anyNear(m.implant, sp.MM((*l).P), aroundMark) {

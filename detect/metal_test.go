@@ -129,3 +129,26 @@ func TestBallIsSolid(t *testing.T) {
 		}
 	}
 }
+
+// Metal that is no plate, nail or stem is the bone's only where it lies over it: screws
+// and wires go through or round a bone, a ruler or a clip lies on skin or table
+// (common practice, no source).
+func TestMetalBesideBone(t *testing.T) {
+	sums := func(kind int) (sum [metalClasses]float64) {
+		sum[kind] = 30
+		return sum
+	}
+	for _, c := range []struct {
+		kind, near, over int
+		want             string
+	}{
+		{metalOther, 40, 0, ImplantNone}, // a ruler beside the shaft
+		{metalOther, 40, 20, ImplantOther},
+		{metalPlate, 40, 0, ImplantPlate}, // a plate lies against the bone
+		{metalPlate, metalLeast - 1, 0, ImplantNone},
+	} {
+		if got := kindOf(sums(c.kind), c.near, c.over); got != c.want {
+			t.Errorf("kind %d, %d places, %d over the bone: %q, want %q", c.kind, c.near, c.over, got, c.want)
+		}
+	}
+}

@@ -23,7 +23,7 @@ const (
 	neckSteep   = 0.3  // mm a mm by which an outline may lean against the axis there
 	neckAlike   = 4.0  // lines that err alike: neighbours see the same trabeculae
 	neckBend    = 0.01 // 1/mm of bend by which the narrowest place holds to the one expected
-	neckBase    = 0.1  // mm, least standard uncertainty of the middle across the axis
+	neckBase    = 0.18 // mm, least standard uncertainty of the middle across the axis
 	neckDiffers = 2.5  // standard uncertainties by which outlines and network may disagree
 	neckGuess   = 0.8  // mm; a middle that no outline confirms must be as certain as this
 )

@@ -30,7 +30,7 @@ func trochanterTip(g *plane, m midline, sp geom.Spacing, k int, clockwise bool) 
 	if !ok {
 		return nil, nil
 	}
-	found, err := trochanterNet.find(trochanterNet.frame(p, down, m.p[k], clockwise), g, sp)
+	found, _, err := trochanterNet.find(trochanterNet.frame(p, down, m.p[k], clockwise), g, sp)
 	if err != nil {
 		return nil, err
 	}

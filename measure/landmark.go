@@ -22,8 +22,9 @@ type HeadCircle struct {
 // not found is nil.
 type Joints struct {
 	Head                                *HeadCircle
-	Neck                                *Landmark // middle of the narrowest neck
-	LesserTrochanter, GreaterTrochanter *Landmark // their tips; Sigma of the lesser one is that across the shaft
-	CondyleLateral, CondyleMedial       *Landmark // where the tangent common to both touches them
-	CanalAbove                          *Value    // width of the canal 20 mm above the level origin, mm
+	Neck                                *Landmark   // middle of the narrowest neck
+	LesserTrochanter, GreaterTrochanter *Landmark   // their tips; Sigma of the lesser one is that across the shaft
+	CondyleLateral, CondyleMedial       *Landmark   // where the tangent common to both touches them
+	CanalAbove                          *Value      // width of the canal 20 mm above the level origin, mm
+	Turn                                *geom.Angle // of the leg about its long axis, + inwards, by how the hip looks
 }

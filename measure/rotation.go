@@ -48,8 +48,19 @@ const outlineFrom, outlineTo geom.MM = 10, 40
 // On one real surface both ways of turning hide it, from 35° on.
 const hiddenProfile, fullProfile = -0.06, 0.30
 
-// trochanter sets trochanter_profile_ratio.
+// turnedFrom is the turn by how the hip looks from which a leg is called turned.
+// On 73 held-out simulated hips it held for 6 of 6 turned by more than 20° and for
+// 2 of 53 turned by less than 10°; on 73 of a real surface that was not learnt
+// from, whose neck is bent at random, for 3 of 6 and for 7 of 44: a hip alone
+// does not tell a turned leg from a turned neck.
+const turnedFrom = geom.Angle(12 * math.Pi / 180)
+
+// trochanter sets trochanter_profile_ratio and says whether the leg was turned: by
+// how the hip looks, else by that ratio.
 func (m *joints) trochanter() {
+	if m.Turn != nil && math.Abs(float64(*m.Turn)) > float64(turnedFrom) {
+		m.r.AddReason(LegTurned)
+	}
 	if !m.opt.HasOrigin || m.LesserTrochanter == nil {
 		return // said
 	}
@@ -65,7 +76,7 @@ func (m *joints) trochanter() {
 		return x
 	})
 	m.r.Set(TrochanterProfile, x, expanded(variance))
-	if x < hiddenProfile || x > fullProfile {
+	if m.Turn == nil && (x < hiddenProfile || x > fullProfile) {
 		m.r.AddReason(LegTurned)
 	}
 }

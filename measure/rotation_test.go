@@ -79,4 +79,20 @@ func TestTrochanterProfile(t *testing.T) {
 	}
 }
 
+// How the hip looks is asked before the trochanter's profile.
+func TestTurnOfTheHip(t *testing.T) {
+	f := tube(0, 290, 0.4)
+	p, _, n := f.at(0)
+	for _, row := range []struct {
+		turn, profile float64 // degrees; mm that the tip stands out
+		want          bool
+	}{{0, 5.8, false}, {15, 5.8, true}, {-15, 5.8, true}, {5, -2.9, false}} {
+		turn := degrees(row.turn)
+		r := jointsOf(t, f, Joints{LesserTrochanter: &Landmark{P: p.Sub(n.Mul(geom.MM(14 + row.profile)))}, Turn: &turn})
+		if hasReason(r, LegTurned) != row.want {
+			t.Errorf("turn %v°, profile %v mm: turned %v", row.turn, row.profile, !row.want)
+		}
+	}
+}
+
 func degrees(x float64) geom.Angle { return geom.Angle(x * math.Pi / 180) }

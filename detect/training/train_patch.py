@@ -1,6 +1,6 @@
 #!/usr/bin/env python3
 """Trains a network that finds landmarks on a straightened patch:
-detect/trochanter.onnx, detect/hip.onnx or detect/knee.onnx. Samples:
+detect/trochanter.onnx, detect/hip.onnx, detect/head.onnx or detect/knee.onnx. Samples:
 `trainsamples --kind KIND`; see common.py.
 
     python3 train_patch.py --kind hip --samples ./trainsamples --meshes ./meshes --out hip.onnx --minutes 6
@@ -22,9 +22,10 @@ KINDS = {
     "trochanter": (96, 64, ["lesser_trochanter"]),
     "hip": (112, 112, ["head_centre", "rim_proximal", "rim_medial", "rim_distal", "neck_centre", "neck_superior",
                        "neck_inferior", "greater_trochanter", "lesser_trochanter", "canal_lateral", "canal_medial"]),
+    "head": (128, 128, ["head_centre", "rim_proximal", "rim_medial", "rim_distal", "neck_centre", "neck_superior", "neck_inferior"]),
     "knee": (96, 128, ["condyle_lateral", "condyle_medial", "knee_centre"]),
 }
-WIDTHS = {"trochanter": [24, 48, 80, 112], "hip": [32, 64, 112, 160], "knee": [24, 48, 80, 112]}
+WIDTHS = {"trochanter": [24, 48, 80, 112], "hip": [32, 64, 112, 160], "head": [24, 48, 96, 128], "knee": [24, 48, 80, 112]}
 TURNED = ["hip"]
 SIGMA = 0.75  # of the target, pixels of the output
 

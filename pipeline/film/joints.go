@@ -12,7 +12,7 @@ import (
 // head and neck, and all of a shaft that detect took for upside down.
 func withOwnJoints(f detect.Femur, id identity) detect.Femur {
 	if f.Implant == detect.ImplantStem || id.reversed {
-		f.HeadCircle, f.Neck = nil, nil
+		f.HeadCircle, f.Neck, f.Turn = nil, nil, nil
 	}
 	if id.reversed {
 		f.GreaterTrochanter, f.CondyleLateral, f.CondyleMedial = nil, nil, nil
@@ -41,6 +41,7 @@ func joints(f detect.Femur, id identity, sp geom.Spacing) (j measure.Joints) {
 	if j.LesserTrochanter != nil {
 		j.LesserTrochanter.Sigma *= tipAcross
 	}
+	j.Turn = f.Turn
 	lateral, medial := condyles(f, id)
 	j.CondyleLateral, j.CondyleMedial = mark(lateral), mark(medial)
 	j.Neck = mark(f.Neck)
