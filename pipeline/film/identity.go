@@ -21,7 +21,7 @@ const sure = 0.97
 const (
 	sureOfWhole = 0.6
 	sureOfPart  = 0.7
-	sureOfPiece = 0.95
+	sureOfPiece = 0.9
 )
 
 // surelyFemur tells whether f may be measured as a femur.
