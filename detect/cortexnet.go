@@ -32,44 +32,31 @@ const (
 	stripNumbers       = 9
 )
 
-// Planes of the output, and what follows for each level.
+// Planes of the output that are used, and what follows for each level. The others
+// (edges without a thickening; its heights, its peak and their spreads) help the
+// network to learn.
 const (
-	planeOuter = iota
-	planeInner
-	planeBareOuter
-	planeBareInner
-	planeLine
+	planeOuter = 0
+	planeInner = 1
+	planeLine  = 4
 
-	numberOuterSeen = iota - planeLine - 1
-	numberInnerSeen
-	numberFocal
-	numberOuterHeight
-	numberInnerHeight
-	numberOuterSpread
-	numberInnerSpread
-	numberPeak
-	numberPeakSpread
+	numberOuterSeen = 0
+	numberInnerSeen = 1
+	numberFocal     = 2
 )
 
 // StripLevel is what the network sees of a cortex at one level. Depths are in mm
 // below the line that the strip runs along.
 type StripLevel struct {
-	At                     geom.PointPx // on that line
-	Outer, Inner           StripEdge
-	BareOuter, BareInner   float64             // depths of the edges without a focal thickening
-	Focal                  float64             // probability that a focal thickening covers the level
-	OuterHeight            float64             // mm that it stands out of the outer face,
-	InnerHeight            float64             // and into the canal
-	OuterSigma, InnerSigma float64             // of the heights, mm
-	Line                   [tilePlaces]float64 // probabilities that a dark line crosses the place [StripDepth]
+	At           geom.PointPx // on that line
+	Outer, Inner StripEdge
+	Focal        float64             // probability that a focal thickening covers the level
+	Line         [tilePlaces]float64 // probabilities that a dark line crosses the place, from lateral
 }
 
 // StripEdge is one edge at one level: its depth with its spread, mm, and the
 // probability that it is there to see.
 type StripEdge struct{ Depth, Spread, Seen float64 }
-
-// StripDepth is the depth of the middle of a place of [StripLevel.Line], mm.
-func StripDepth(place int) float64 { return (2*float64(place) + 0.5 - tileLine) * tileAcross }
 
 // Strip is a cortex as the network sees it, every mm along the traced direction.
 type Strip struct {
@@ -78,8 +65,8 @@ type Strip struct {
 	course *course
 }
 
-// Strip is what the network sees of one side of f; nil where it did not look: it
-// knows AP films only.
+// Strip is what the network sees of one side of f; nil where it found no
+// cortex to look along.
 func (f *Femur) Strip(clockwise bool) *Strip {
 	s := 1
 	if clockwise {
@@ -288,12 +275,8 @@ func (l *StripLevel) read(out []float32, r int) {
 	}
 	l.Outer.Depth, l.Outer.Spread = edge(planeOuter)
 	l.Inner.Depth, l.Inner.Spread = edge(planeInner)
-	l.BareOuter, _ = edge(planeBareOuter)
-	l.BareInner, _ = edge(planeBareInner)
 	l.Outer.Seen, l.Inner.Seen = sigmoid(float32(number(numberOuterSeen))), sigmoid(float32(number(numberInnerSeen)))
 	l.Focal = sigmoid(float32(number(numberFocal)))
-	l.OuterHeight, l.InnerHeight = number(numberOuterHeight), number(numberInnerHeight)
-	l.OuterSigma, l.InnerSigma = math.Sqrt2*math.Exp(number(numberOuterSpread)), math.Sqrt2*math.Exp(number(numberInnerSpread))
 	for i, z := range plane(planeLine) {
 		l.Line[i] = sigmoid(z)
 	}

@@ -85,15 +85,18 @@ class Recognise(nn.Module):
 
 
 class Films(nn.Module):
-    """The three networks, with the weights that an earlier training kept if there are any."""
+    """The three networks, with the weights that an earlier training kept if there are any; the first with those of
+    an exported one if that is named."""
 
-    def __init__(self, start=None):
+    def __init__(self, start=None, exported=None):
         super().__init__()
         weights = common.kept(start) if start else {}
-        self.locate = Locate(not start or not common.folded(weights, "locate.net.stem"))
+        self.locate = Locate(not exported and (not start or not common.folded(weights, "locate.net.stem")))
         self.tell, self.again = Recognise(), Recognise()
         if start:
-            self.load_state_dict(weights)
+            self.load_state_dict({k: v for k, v in weights.items() if not (exported and k.startswith("locate."))}, strict=not exported)
+        if exported:
+            common.unfold(self.locate, exported)
 
 
 def local(x, on):
@@ -343,6 +346,7 @@ def write(paths, folder):
 def main():
     a = common.arguments(__doc__, minutes=8, pool=150000, out="films.pt")
     a.add_argument("--from", dest="start", help="weights of an earlier training to go on from")
+    a.add_argument("--exported", help="a locate.onnx for the first to go on from")
     a.add_argument("--rate", type=float, help="highest learning rate; default 2e-3, or 8e-4 with --from")
     a.add_argument("--batch", type=int, default=96)
     a.add_argument("--held", type=int, default=64, help="batches of 32 held back for judging")
@@ -354,7 +358,7 @@ def main():
         return
     dev, g, rng = common.begin(a.seed)
     samples = common.Samples(a, "film", RECORD, lambda r: targets(r, dev), dev, held=a.held)
-    net = Films(a.start).to(dev)
+    net = Films(a.start, a.exported).to(dev)
     if a.start:
         judge(net, samples.held, dev, 5, "held out, before:")
 

@@ -24,14 +24,17 @@ WIDTHS = [16, 32, 56, 88, 112]
 
 
 class Metal(nn.Module):
-    """With the weights that an earlier training kept, if there are any."""
+    """With the weights that an earlier training kept or exported (ONNX), if there are any."""
 
     def __init__(self, start=None):
         super().__init__()
-        weights = common.kept(start) if start else {}
-        self.net = common.UNet(1, WIDTHS, norm=not start or not common.folded(weights, "net.stem"))
+        exported = bool(start) and start.endswith(".onnx")
+        weights = common.kept(start) if start and not exported else {}
+        self.net = common.UNet(1, WIDTHS, norm=not start or not exported and not common.folded(weights, "net.stem"))
         self.head = nn.Conv2d(WIDTHS[0], CLASSES, 1)
-        if start:
+        if exported:
+            common.unfold(self, start)
+        elif start:
             self.load_state_dict(weights)
 
     def convolutions(self):
@@ -103,7 +106,7 @@ def judge(net, held, dev):
 
 def main():
     a = common.arguments(__doc__, minutes=7, pool=200000, out="metal.pt")
-    a.add_argument("--from", dest="start", help="weights of an earlier training to go on from")
+    a.add_argument("--from", dest="start", help="weights of an earlier training, or its ONNX file, to go on from")
     a.add_argument("--write", help="only write these weights as the ONNX file --out")
     a.add_argument("--rate", type=float, help="highest learning rate; default 2e-3, or 1e-3 with --from")
     a.add_argument("--held", type=int, default=40, help="batches of 32 held back for judging")
