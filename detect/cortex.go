@@ -127,26 +127,27 @@ func (c *course) profile(g *plane, k, n int, dn float64, buf []float64) []float6
 	return buf
 }
 
-// cortices traces both cortices of t anew. hidden tells the levels of t of
-// which metal hides a side; doubted: if it is as bright as metal.
-func (t *shaftTrace) cortices(full *plane, sp geom.Spacing, hidden func(k, s int) bool, doubted bool) [2]*course {
-	var out [2]*course
-	var model tubeModel
+// cortices traces both cortices of t anew: where the network is sure of its edges
+// by those, elsewhere by a fit. hidden tells the levels of t of which metal hides a
+// side; doubted: if it is as bright as metal.
+func (t *shaftTrace) cortices(full *plane, sp geom.Spacing, hidden func(k, s int) bool, doubted bool) (out [2]*course, err error) {
 	f := fitter{}
 	f.setBlur(t.blur, t.soft)
-	model = f.model
 	for s := range 2 {
 		out[s] = newCourse(t, s, sp, hidden)
 		out[s].follow(full)
 		if doubted {
 			out[s].uncover(full)
 		}
+		if err := out[s].look(full); err != nil {
+			return out, err
+		}
 	}
 	dn := math.Max(0.15, math.Min(sp.X, sp.Y))
 	for range finePasses {
 		was := *out[1]
-		out[0].fit(full, &model, dn, &was)
-		out[1].fit(full, &model, dn, out[0])
+		out[0].fit(full, &f.model, dn, &was)
+		out[1].fit(full, &f.model, dn, out[0])
 	}
 	for _, c := range out {
 		c.letter = c.letters(full)
@@ -155,8 +156,9 @@ func (t *shaftTrace) cortices(full *plane, sp geom.Spacing, hidden func(k, s int
 				c.outer[k], c.inner[k] = math.NaN(), math.NaN()
 			}
 		}
+		c.takeSure()
 	}
-	return out
+	return out, nil
 }
 
 const (
@@ -220,7 +222,8 @@ func (c *course) uncover(g *plane) {
 	}
 }
 
-// fit refines both edges at every level; other is the cortex across the canal.
+// fit refines both edges at every level where the network is not sure of them; other
+// is the cortex across the canal.
 func (c *course) fit(full *plane, model *tubeModel, dn float64, other *course) {
 	n := len(c.m.p)
 	outer, inner := constant(n, math.NaN()), constant(n, math.NaN())
@@ -229,6 +232,10 @@ func (c *course) fit(full *plane, model *tubeModel, dn float64, other *course) {
 	for k := range n {
 		o := c.line[k]
 		if math.IsNaN(o) || c.hidden[k] {
+			continue
+		}
+		var sure bool
+		if outer[k], inner[k], sure = c.sureAt(k); sure {
 			continue
 		}
 		half, canal, thick := o, 0.6*o, 0.35*o
@@ -320,18 +327,17 @@ func (c *course) cortex() (out Cortex) {
 }
 
 // refine traces both cortices of f anew, but for what the metal of an implant
-// hides, and has the network look along them; t takes its edges from the level from
-// on. Small bright things on a film without an implant may be a thickening's own
+// hides; t takes the network's edges from the level from on. Small bright things on a film without an implant may be a thickening's own
 // edges: letters tells.
 func (t *shaftTrace) refine(f *Femur, full *plane, sp geom.Spacing, m metal, from int) error {
-	c := t.cortices(full, sp, func(k, s int) bool {
+	c, err := t.cortices(full, sp, func(k, s int) bool {
 		_, inner := m.hides(t, k, s)
 		return inner && m.kind != ImplantNone
 	}, m.kind == ImplantOther)
+	if err != nil {
+		return err
+	}
 	for s, c := range c {
-		if err := c.look(full); err != nil {
-			return err
-		}
 		t.adopt(s, c, &m, from)
 	}
 	f.CortexClockwise, f.CortexCounter = c[0].cortex(), c[1].cortex()

@@ -19,17 +19,16 @@ var cortexNet = newNetwork("cortex", cortexONNX)
 // A tile is a piece of the film straightened along a line beside the outer edge:
 // rows along the shaft, proximal first, columns from outside inward.
 const (
-	tileRows, tileCols = 384, 112
-	tileDown           = 0.5          // mm from row to row
-	tileAcross         = 0.2          // mm from column to column
-	tileLine           = 32           // column of the line
-	tileLevels         = tileRows / 2 // of the output, every mm,
-	tilePlaces         = tileCols / 2 // of every twice tileAcross mm
-	tileNext           = 128          // levels from one tile to the next
-	tileBeyond         = 12           // levels beyond the ends of the trace that are looked at
-	tileArea           = tileLevels * tilePlaces
-	stripPlanes        = 5
-	stripNumbers       = 9
+	tileCols     = 112
+	tileDown     = 0.5          // mm from row to row
+	tileAcross   = 0.2          // mm from column to column
+	tileLine     = 32           // column of the line
+	tileLevels   = 192          // of the output, every mm, at least,
+	tileWhole    = 32           // in multiples of this,
+	tilePlaces   = tileCols / 2 // of every twice tileAcross mm
+	tileBeyond   = 12           // levels beyond the ends of the trace that are looked at
+	stripPlanes  = 5
+	stripNumbers = 9
 )
 
 // Planes of the output that are used, and what follows for each level. The others
@@ -161,8 +160,7 @@ func (e StripEdge) sigma() float64 {
 	return sigmaBlurred
 }
 
-// look asks the network along c and takes its edges where it is sure of them. It
-// leaves the trace where a picture is strange to it.
+// look asks the network along c, and leaves it where a picture is strange to it.
 func (c *course) look(g *plane) error {
 	s, err := c.scan(g)
 	if err != nil {
@@ -177,12 +175,35 @@ func (c *course) look(g *plane) error {
 			seen++
 		}
 	}
-	if seen == 0 || seen < stripKnown*traced {
-		return nil
+	if seen > 0 && seen >= stripKnown*traced {
+		c.strip = &s
 	}
-	c.strip = &s
-	for i := range s.Levels {
-		k, l := s.first+i, &s.Levels[i]
+	return nil
+}
+
+// sureAt returns the network's edges at level k, the inner one NaN where there is
+// none; both NaN and false where it is not sure of that.
+func (c *course) sureAt(k int) (outer, inner float64, ok bool) {
+	outer, inner = math.NaN(), math.NaN()
+	if c.strip == nil || k < c.strip.first || k >= c.strip.first+len(c.strip.Levels) {
+		return outer, inner, false
+	}
+	l := &c.strip.Levels[k-c.strip.first]
+	if none := l.Inner.Seen < stripHidden; !l.Outer.sure() || !none && !l.Inner.sure() {
+		return outer, inner, false
+	} else if !none {
+		inner = c.refAt(float64(k)) - l.Inner.Depth
+	}
+	return c.refAt(float64(k)) - l.Outer.Depth, inner, true
+}
+
+// takeSure takes the network's edges where it is sure of them.
+func (c *course) takeSure() {
+	if c.strip == nil {
+		return
+	}
+	for i := range c.strip.Levels {
+		k, l := c.strip.first+i, &c.strip.Levels[i]
 		if c.hidden[k] {
 			continue
 		}
@@ -199,11 +220,10 @@ func (c *course) look(g *plane) error {
 			}
 		}
 	}
-	return nil
 }
 
-// scan runs the network in tiles along c, each level read where it is most
-// central.
+// scan runs the network along c, in one piece: it has learnt pieces of tileLevels,
+// and what it makes of a level hangs on what lies within half of that.
 func (c *course) scan(g *plane) (Strip, error) {
 	first, last := known(c.ref)
 	if first < 0 {
@@ -211,43 +231,25 @@ func (c *course) scan(g *plane) (Strip, error) {
 	}
 	lo, hi := max(0, first-tileBeyond), min(len(c.m.p)-1, last+tileBeyond)
 	s := Strip{first: lo, course: c, Levels: make([]StripLevel, hi-lo+1)}
-	central := make([]int, len(s.Levels))
-	for i := range central {
-		central[i] = -1
+	levels := max(tileLevels, (len(s.Levels)+tileWhole-1)/tileWhole*tileWhole)
+	out, err := cortexNet.run(c.tile(g, levels, lo, hi), 2*levels, tileCols, levels*(stripPlanes*tilePlaces+stripNumbers))
+	if err != nil {
+		return Strip{}, err
 	}
-	for from := lo; ; from += tileNext {
-		end := from+tileLevels > hi
-		if end {
-			from = max(lo, hi+1-tileLevels)
-		}
-		out, err := cortexNet.run(c.tile(g, from, lo, hi), tileRows, tileCols, stripPlanes*tileArea+stripNumbers*tileLevels)
-		if err != nil {
-			return Strip{}, err
-		}
-		for r := range tileLevels {
-			i := from + r - lo
-			if i >= len(s.Levels) {
-				break
-			}
-			if m := min(r, tileLevels-1-r); m > central[i] {
-				central[i] = m
-				s.Levels[i].read(out, r)
-				s.Levels[i].At = s.Px(i, 0)
-			}
-		}
-		if end {
-			return s, nil
-		}
+	for i := range s.Levels {
+		s.Levels[i].read(out, levels, i)
+		s.Levels[i].At = s.Px(i, 0)
 	}
+	return s, nil
 }
 
-// tile samples the tile whose first level is from, its contrast stretched as the
-// network wants it. Beyond the levels lo … hi the last row goes on.
-func (c *course) tile(g *plane, from, lo, hi int) []float32 {
-	v := make([]float64, tileRows*tileCols)
-	for r := range tileRows {
+// tile samples so many levels from lo on, their contrast stretched as the network
+// wants it. Beyond the level hi the last row goes on.
+func (c *course) tile(g *plane, levels, lo, hi int) []float32 {
+	v := make([]float64, 2*levels*tileCols)
+	for r := range 2 * levels {
 		row := v[r*tileCols : (r+1)*tileCols]
-		u := float64(from) + (float64(r)-0.5)*tileDown/fineStep
+		u := float64(lo) + (float64(r)-0.5)*tileDown/fineStep
 		for _, o := range subPixels {
 			w := clamp(u+o[0]*tileDown/fineStep, float64(lo), float64(hi))
 			top := c.refAt(w) - (o[1]-tileLine)*tileAcross
@@ -265,10 +267,10 @@ func (c *course) tile(g *plane, from, lo, hi int) []float32 {
 	return stretched(v)
 }
 
-// read takes level r of a tile out of the network's output.
-func (l *StripLevel) read(out []float32, r int) {
-	plane := func(p int) []float32 { return out[p*tileArea+r*tilePlaces:][:tilePlaces] }
-	number := func(n int) float64 { return float64(out[stripPlanes*tileArea+n*tileLevels+r]) }
+// read takes level r of so many out of the network's output.
+func (l *StripLevel) read(out []float32, levels, r int) {
+	plane := func(p int) []float32 { return out[(p*levels+r)*tilePlaces:][:tilePlaces] }
+	number := func(n int) float64 { return float64(out[levels*(stripPlanes*tilePlaces+n)+r]) }
 	edge := func(p int) (depth, spread float64) {
 		x, _, xx, _ := moments(plane(p), tilePlaces)
 		return (2*x + 0.5 - tileLine) * tileAcross, 2 * tileAcross * math.Sqrt(math.Max(xx, 0))

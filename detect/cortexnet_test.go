@@ -29,8 +29,8 @@ func TestTileLiesAlongTheEdge(t *testing.T) {
 	for _, sign := range []float64{1, -1} {
 		c := &course{m: newMidline(line, fineStep), sign: sign, sp: sp}
 		c.ref = constant(len(c.m.p), ref)
-		tile := c.tile(g, 3, 0, len(c.m.p)-1)
-		for r := 0; r < tileRows; r += 50 {
+		tile := c.tile(g, tileLevels, 3, len(c.m.p)-1)
+		for r := 0; r < 2*tileLevels; r += 50 {
 			row := tile[r*tileCols : (r+1)*tileCols]
 			rise := 0
 			for rise < tileCols && row[rise] < 0.5 {
@@ -74,15 +74,16 @@ func TestReferenceLeavesBumpsOut(t *testing.T) {
 
 // Logits of a distribution around a column are an edge at that column's depth.
 func TestReadStripLevel(t *testing.T) {
-	out := make([]float32, stripPlanes*tileArea+stripNumbers*tileLevels)
+	const levels = 224
+	out := make([]float32, levels*(stripPlanes*tilePlaces+stripNumbers))
 	const r, place, spread = 5, 30.0, 1.5
 	for c := range tilePlaces {
 		u := (float64(c) - place) / spread
-		out[planeInner*tileArea+r*tilePlaces+c] = float32(-u * u / 2)
+		out[(planeInner*levels+r)*tilePlaces+c] = float32(-u * u / 2)
 	}
-	out[stripPlanes*tileArea+numberFocal*tileLevels+r] = 2
+	out[levels*(stripPlanes*tilePlaces+numberFocal)+r] = 2
 	var l StripLevel
-	l.read(out, r)
+	l.read(out, levels, r)
 	// A place is two columns of 0.2 mm, the first around column 0.5.
 	if want := (2*place + 0.5 - 32) * 0.2; math.Abs(l.Inner.Depth-want) > 0.01 || math.Abs(l.Inner.Spread-0.4*spread) > 0.02 {
 		t.Errorf("depth %.3f, spread %.3f, want %.3f and %.3f", l.Inner.Depth, l.Inner.Spread, want, 0.4*spread)
