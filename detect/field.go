@@ -8,6 +8,8 @@ type frame struct{ top, left, rows, cols int }
 const (
 	burntShare  = 0.02  // of a film's pixels at its very end of the range: a burnt plate, or black
 	burntMargin = 0.004 // of the range that counts as the very end
+	mostlyBurnt = 0.6   // of a film's pixels near an end: a small field, scatter and noise around it
+	burntNear   = 0.04  // of the range that counts as near
 	lineShare   = 0.04  // of a line's pixels that must show something for the line to count
 	leastPart   = 260.0 // mm: the network knows films, not details; a smaller part is widened
 )
@@ -21,16 +23,23 @@ func exposed(g *plane, sp geom.Spacing) frame {
 	for _, v := range g.pix {
 		lo, hi = min(lo, v), max(hi, v)
 	}
-	margin := uint16(burntMargin * float64(hi-lo))
-	low, high := lo+margin, hi-margin
-	var nLow, nHigh int
-	for _, v := range g.pix {
-		if v <= low {
-			nLow++
+	// atEnds returns the limits of both ends of the range, and how many pixels lie there.
+	atEnds := func(margin float64) (low, high uint16, nLow, nHigh int) {
+		m := uint16(margin * float64(hi-lo))
+		low, high = lo+m, hi-m
+		for _, v := range g.pix {
+			if v <= low {
+				nLow++
+			}
+			if v >= high {
+				nHigh++
+			}
 		}
-		if v >= high {
-			nHigh++
-		}
+		return low, high, nLow, nHigh
+	}
+	low, high, nLow, nHigh := atEnds(burntNear)
+	if float64(max(nLow, nHigh)) < mostlyBurnt*float64(len(g.pix)) {
+		low, high, nLow, nHigh = atEnds(burntMargin)
 	}
 	least := int(burntShare * float64(len(g.pix)))
 	cutLow, cutHigh := nLow > least, nHigh > least

@@ -81,3 +81,24 @@ func TestExposedLeavesBurntBorders(t *testing.T) {
 		t.Errorf("exposed part %+v", f)
 	}
 }
+
+// A small field on a large plate: around it the plate is burnt but for scatter and
+// noise, so that few pixels lie at the very end of the range.
+func TestExposedLeavesScatter(t *testing.T) {
+	const rows, cols = 900, 1200
+	g := &plane{rows: rows, cols: cols, k: 1, pix: make([]uint16, rows*cols)}
+	for y := range rows {
+		for x := range cols {
+			v := 65535 - uint16((x*7919+y*104729)%1600)
+			if y >= 300 && y < 420 && x >= 500 && x < 700 {
+				v = uint16(10000 + 20*x)
+			}
+			g.pix[y*cols+x] = v
+		}
+	}
+	sp := geom.Spacing{Y: 0.5, X: 0.5}
+	least := int(leastPart / sp.X)
+	if f := exposed(g, sp); f.top > 300 || f.top+f.rows < 420 || f.left > 500 || f.left+f.cols < 700 || f.rows > least || f.cols > least {
+		t.Errorf("exposed part %+v", f)
+	}
+}

@@ -1,8 +1,10 @@
 package measure
 
 import (
+	"errors"
 	"fmt"
 	"math"
+	"slices"
 
 	"shaftgauge/measure/geom"
 )
@@ -87,8 +89,15 @@ func NewShaft(c Contours, step geom.MM) (*Shaft, error) {
 		return nil, &Error{Op: op, Reason: EdgesUnclear, Detail: "outer edges do not run side by side"}
 	}
 	s.sense = math.Copysign(1, clockwise(frame.axis).Dot(frame.positive))
-	if err := s.settle(op, frame); err != nil {
-		return nil, err
+	var unsettled *Error
+	for cut := geom.MM(0); ; cut += endCut {
+		err := s.settle(op, frame, cut)
+		if err == nil {
+			break
+		}
+		if !errors.As(err, &unsettled) || unsettled.Reason != NotConverged || cut >= castReach {
+			return nil, err
+		}
 	}
 	// Until a landmark sets the origin, levels count from the first place
 	// where both outer edges are met.
@@ -101,8 +110,14 @@ func NewShaft(c Contours, step geom.MM) (*Shaft, error) {
 	return s, nil
 }
 
-// settle iterates the mid-line.
-func (s *Shaft) settle(op string, frame chordFrame) error {
+// endCut is by how many mm more mid-points are left out at both ends, up to
+// castReach, where the mid-line does not settle: an edge that leaves a widening
+// bone steeply throws it from side to side. Over these it goes on straight.
+const endCut geom.MM = 5
+
+// settle iterates the mid-line, without the mid-points within cut of the ends of
+// the outer edges.
+func (s *Shaft) settle(op string, frame chordFrame, cut geom.MM) error {
 	lo, hi := math.Inf(1), math.Inf(-1)
 	for _, e := range s.edges[:2] {
 		for _, q := range e.p {
@@ -119,6 +134,12 @@ func (s *Shaft) settle(op string, frame chordFrame) error {
 	move, share := math.Inf(1), 1.0
 	for round := 0; round < midlineRounds && move > midlineSettled; round++ {
 		mid := s.castMid()
+		if cut > 0 {
+			mid = slices.DeleteFunc(mid, func(q geom.PointMM) bool {
+				x, _ := frame.to(q)
+				return x < lo+cut || x > hi-cut
+			})
+		}
 		if n := len(mid); n < 4 || mid[n-1].Sub(mid[0]).Norm() < minShaft {
 			return &Error{Op: op, Reason: ShaftTooShort, Detail: fmt.Sprintf("%d levels with both outer edges", n)}
 		}

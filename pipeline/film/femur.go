@@ -84,8 +84,8 @@ func femur(f detect.Femur, h intake.Header, sc scale, nails []measure.Nail, base
 	return out
 }
 
-// Over a stretch as long as this edges tell the bow's curvature to 0.4 per m even
-// on poor films; where they leave far more open they are not those of one bone.
+// Over a stretch surely as long as this edges tell the bow's curvature to 0.4 per m
+// even on poor films; where they leave far more open they are not those of one bone.
 const (
 	strayedSpan  = 100.0 // mm
 	strayedBends = 1.0   // expanded uncertainty, per m
@@ -94,7 +94,8 @@ const (
 // strayed tells whether the outer edges cannot be those of a shaft.
 func strayed(r *measure.Record) bool {
 	bend, ok := r.Values[measure.BowCurvature]
-	return ok && bend.U95 > strayedBends && r.Values[measure.BowSpan].X >= strayedSpan
+	span := r.Values[measure.BowSpan]
+	return ok && bend.U95 > strayedBends && span.X-span.U95 >= strayedSpan
 }
 
 func refusedWith(f measure.Femur, r measure.Record, why measure.Reason) measure.Femur {
