@@ -78,21 +78,31 @@ func separatorsOf(b []byte) []rune {
 	return out
 }
 
-// Write writes the sheet in its own way, lines ended by CR LF.
+// Write writes the sheet in its own way, lines ended by CR LF. Line breaks within
+// a cell stay as they are: encoding/csv would make all of them CR LF or drop them,
+// and would lose a row of one empty cell.
 func (s Sheet) Write(w io.Writer) error {
-	head := ""
+	var b bytes.Buffer
 	if s.Mark {
-		head = byteOrderMark
+		b.WriteString(byteOrderMark)
 	}
 	if s.Named {
-		head += namesIt + string(s.Separator) + "\r\n"
+		b.WriteString(namesIt + string(s.Separator) + "\r\n")
 	}
-	if _, err := io.WriteString(w, head); err != nil {
-		return fmt.Errorf("export: sheet: %w", err)
+	special := "\"\r\n" + string(s.Separator)
+	for _, row := range s.Rows {
+		for i, cell := range row {
+			if i > 0 {
+				b.WriteRune(s.Separator)
+			}
+			if strings.ContainsAny(cell, special) || strings.HasPrefix(cell, " ") || cell == "" && len(row) == 1 {
+				cell = `"` + strings.ReplaceAll(cell, `"`, `""`) + `"`
+			}
+			b.WriteString(cell)
+		}
+		b.WriteString("\r\n")
 	}
-	c := csv.NewWriter(w)
-	c.UseCRLF, c.Comma = true, s.Separator
-	if err := c.WriteAll(s.Rows); err != nil {
+	if _, err := b.WriteTo(w); err != nil {
 		return fmt.Errorf("export: sheet: %w", err)
 	}
 	return nil

@@ -7,6 +7,29 @@ import (
 	"testing"
 )
 
+// FuzzSheet: what can be read is written so that it reads as the same table, in
+// the same way (definition).
+func FuzzSheet(f *testing.F) {
+	for _, s := range []string{"a,b\n1,2\n", "\ufeffa;b\r\n\"1\r2\";\" \"\"\r\n", "sep=;\na;b\n", "a\n\"\"\n", "a\tb\n\"x\ny\"\t'\n", "\"a,b\n1"} {
+		f.Add([]byte(s))
+	}
+	f.Fuzz(func(t *testing.T, b []byte) {
+		s, err := ReadSheet(bytes.NewReader(b))
+		if err != nil {
+			return
+		}
+		var out bytes.Buffer
+		if err := s.Write(&out); err != nil {
+			t.Fatal(err)
+		}
+		written := out.String()
+		again, err := ReadSheet(&out)
+		if err != nil || !slices.EqualFunc(again.Rows, s.Rows, slices.Equal) || again.Mark != s.Mark || again.Named != s.Named {
+			t.Errorf("%q was read as %q, written as %q, read as %q, %v", b, s.Rows, written, again.Rows, err)
+		}
+	})
+}
+
 // Tables as spreadsheets of several countries save them, common practice, no
 // source: each says the same, and is written as it came.
 func TestSheet(t *testing.T) {

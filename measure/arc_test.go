@@ -32,6 +32,10 @@ func TestSagittaRadius(t *testing.T) {
 	} {
 		near(t, "radius", SagittaRadius(row.chord, row.sagitta), row.r, 0.05)
 	}
+	// An arc of 300 mm with a radius of 943 mm: chord 298.736, sagitta 11.905 (as
+	// above, three decimals).
+	near(t, "sagitta of an arc", Sagitta(943, 298.736), 11.905, 5e-4)
+	near(t, "length of an arc", 943*float64(ArcAngle(943, 298.736)), 300, 5e-4)
 	// Definition: each is the other's inverse.
 	near(t, "round trip", SagittaRadius(300, Sagitta(722, 300)), 722, 1e-9)
 }

@@ -47,9 +47,9 @@ var reviewOrder = []struct {
 	{"height of the most prominent one over its uncertainty", func(g *glance) float64 { return overU95(g.Record.Values[FocalHeight]) }},
 	{"a shaft in parts that do not meet", func(g *glance) float64 { return number(g.has(ShaftDiscontinuous)) }},
 	{"a finding on the other side", func(g *glance) float64 { return number(g.opposite != "") }},
-	{"a femur that could not be measured", func(g *glance) float64 { return number(g.kind() == femurNotMeasured) }},
-	{"a file that could not be read", func(g *glance) float64 { return number(g.kind() == notRead) }},
-	{"a shaft that may be another bone", func(g *glance) float64 { return number(g.kind() == maybeFemur) }},
+	{"a femur that could not be measured", func(g *glance) float64 { return number(g.Record.kind() == femurNotMeasured) }},
+	{"a file that could not be read", func(g *glance) float64 { return number(g.Record.kind() == notRead) }},
+	{"a shaft that may be another bone", func(g *glance) float64 { return number(g.Record.kind() == maybeFemur) }},
 	{"statements or estimates that contradict each other", func(g *glance) float64 { return float64(len(g.contradictions())) }},
 	{"a bow outside the bulk of published ones (anterior radius of 500 to 1700 mm, coronal radius of 1500 mm or more)", func(g *glance) float64 { return number(g.bowed()) }},
 	{"a neck-shaft angle that differs from the other side's by 5 degrees or more", func(g *glance) float64 { return g.neckBy }},
@@ -165,32 +165,6 @@ func (g *glance) finding() bool { return len(g.Focal) > 0 || g.lineSeen() }
 func (g *glance) lineSeen() bool { return g.Record.Texts["lucent_line"] == "seen" }
 
 func (g *glance) has(code Reason) bool { return slices.Contains(g.Record.Reasons, code) }
-
-// kind says what a row without a number may be.
-type kind int
-
-const (
-	measuredRow kind = iota
-	femurNotMeasured
-	notRead
-	maybeFemur
-	noFemur
-)
-
-func (g *glance) kind() kind {
-	one := func(codes ...Reason) bool { return slices.ContainsFunc(codes, g.has) }
-	switch {
-	case g.Record.Status != StatusNotMeasured:
-		return measuredRow
-	case one(NoFemurFound, BlankImage):
-		return noFemur
-	case one(UnreadableFile, UnsupportedImage, ImageTooLarge, WorkerCrashed, TimeLimit, MemoryLimit):
-		return notRead
-	case one(FemurUncertain):
-		return maybeFemur
-	}
-	return femurNotMeasured
-}
 
 // contradictions lists the plain words of the reasons that say so.
 func (g *glance) contradictions() []string {

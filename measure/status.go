@@ -47,10 +47,44 @@ func asked(r *Record) []Quantity {
 				OuterWidthAt(level), CanalWidthAt(level), CorticalIndexAt(level))
 		}
 	}
-	for _, reason := range r.Reasons {
-		if reason == DiaphysisCut {
-			return q
-		}
+	if slices.Contains(r.Reasons, DiaphysisCut) {
+		return q
 	}
 	return append(q, BowAngle, BowSagitta, IsthmusLevel, IsthmusCanalWidth, IsthmusOuterWidth, IsthmusCorticalIndex)
+}
+
+// ShowsFemur reports whether r is the row of a femur, measured or not: not that of
+// a file that could not be read, a picture on which none was found, or a shaft that
+// may be another bone.
+func (r *Record) ShowsFemur() bool {
+	kind := r.kind()
+	return kind == measuredRow || kind == femurNotMeasured
+}
+
+// rowKind says what a row without a number may be.
+type rowKind int
+
+const (
+	measuredRow rowKind = iota
+	femurNotMeasured
+	notRead
+	maybeFemur
+	noFemur
+)
+
+func (r *Record) kind() rowKind {
+	one := func(codes ...Reason) bool {
+		return slices.ContainsFunc(codes, func(c Reason) bool { return slices.Contains(r.Reasons, c) })
+	}
+	switch {
+	case r.Status != StatusNotMeasured:
+		return measuredRow
+	case one(NoFemurFound, BlankImage):
+		return noFemur
+	case one(UnreadableFile, UnsupportedImage, ImageTooLarge, WorkerCrashed, TimeLimit, MemoryLimit):
+		return notRead
+	case one(FemurUncertain):
+		return maybeFemur
+	}
+	return femurNotMeasured
 }

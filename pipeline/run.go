@@ -10,17 +10,17 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
+	"shaftgauge/measure"
 	"shaftgauge/pipeline/job"
 	"shaftgauge/pipeline/source"
 )
 
 // Summary says what a run came to.
 type Summary struct {
-	Films    []FilmSummary // in the order of the films
-	Measured int           // films measured in this run
-	Reused   int           // films found in the ledger
-	ByStatus map[string]int
-	ByReason map[string]int // rows
+	Films    []FilmSummary  // in the order of the films
+	Measured int            // films measured in this run
+	Reused   int            // films found in the ledger
+	ByStatus map[string]int // rows
 }
 
 // FilmSummary is what a run says of one film besides its rows.
@@ -360,7 +360,7 @@ func (b *batch) answer(ctx context.Context, i int) (job.Answer, error) {
 
 // give is the last stage: every answer in order.
 func (b *batch) give(ctx context.Context) (Summary, error) {
-	s := Summary{Reused: b.progress.Reused, ByStatus: make(map[string]int), ByReason: make(map[string]int)}
+	s := Summary{Reused: b.progress.Reused, ByStatus: make(map[string]int)}
 	var p *pseudonyms
 	if b.Pseudonymise {
 		p = newPseudonyms(b.Film.PatientKey)
@@ -385,9 +385,6 @@ func (b *batch) give(ctx context.Context) (Summary, error) {
 		}
 		for _, femur := range a.Femurs {
 			s.ByStatus[string(femur.Record.Status)]++
-			for _, r := range femur.Record.Reasons {
-				s.ByReason[string(r)]++
-			}
 		}
 		if b.keys[i] != "" && !b.reused[i] {
 			s.Measured++
@@ -402,12 +399,12 @@ func (b *batch) give(ctx context.Context) (Summary, error) {
 
 // best returns the status of the film's best row.
 func best(a job.Answer) string {
-	out := "not_measured"
+	out := measure.StatusNotMeasured
 	for _, f := range a.Femurs {
-		switch s := string(f.Record.Status); {
-		case s == "measured", s == "partial" && out == "not_measured":
+		switch s := f.Record.Status; {
+		case s == measure.StatusMeasured, s == measure.StatusPartial && out == measure.StatusNotMeasured:
 			out = s
 		}
 	}
-	return out
+	return string(out)
 }

@@ -67,6 +67,5 @@ func (b batch) run(ctx context.Context, wrap func(*output) pipeline.Sink) (sourc
 	if err := out.commit(); err != nil {
 		return fail(err)
 	}
-	summary.ByReason = out.byReason()
 	return list, summary, nil
 }

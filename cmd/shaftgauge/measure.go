@@ -105,7 +105,7 @@ func measureCommand(ctx context.Context, c command) error {
 		return err
 	}
 	r.Films, r.Measured, r.Reused = len(list.Files), summary.Measured, summary.Reused
-	r.ByStatus, r.ByReason, r.Inputs, r.Problems = summary.ByStatus, summary.ByReason, summary.Films, list.Problems
+	r.ByStatus, r.ByReason, r.Inputs, r.Problems = summary.ByStatus, out.byReason(), summary.Films, list.Problems
 	for _, s := range list.Skipped {
 		r.Skipped[s.Why]++
 	}

@@ -5,6 +5,7 @@ import (
 	"io"
 	"os"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/schollz/progressbar/v3"
@@ -31,7 +32,7 @@ type meter struct {
 // newMeter starts a meter on w. Close it.
 func newMeter(w io.Writer, films int) *meter {
 	m := &meter{latest: pipeline.Progress{Total: films}, stop: make(chan struct{}), stopped: make(chan struct{})}
-	if f, ok := w.(*os.File); ok && term.IsTerminal(int(f.Fd())) {
+	if onTerminal(w) {
 		go m.bar(w)
 	} else {
 		go m.lines(w)
@@ -65,16 +66,7 @@ func counts(p pipeline.Progress) string {
 
 func (m *meter) bar(w io.Writer) {
 	defer close(m.stopped)
-	p := m.progress()
-	bar := progressbar.NewOptions(p.Total,
-		progressbar.OptionSetWriter(w),
-		progressbar.OptionSetWidth(24),
-		progressbar.OptionShowCount(),
-		progressbar.OptionShowIts(),
-		progressbar.OptionSetItsString("films"),
-		progressbar.OptionSetPredictTime(true),
-		progressbar.OptionSetElapsedTime(true),
-	)
+	bar := newBar(w, m.progress().Total)
 	m.every(redrawEvery, func(last bool) {
 		p := m.progress()
 		bar.Describe(counts(p))
@@ -117,4 +109,36 @@ func (m *meter) every(d time.Duration, show func(last bool)) {
 			return
 		}
 	}
+}
+
+// countFilms shows how many films of n are done: a bar on a terminal, one line
+// at the end elsewhere.
+func countFilms(w io.Writer, what string, n int) (done, end func()) {
+	if onTerminal(w) {
+		bar := newBar(w, n)
+		bar.Describe(what)
+		return func() { bar.Add(1) }, func() { fmt.Fprintln(w) }
+	}
+	var count atomic.Int64
+	start := time.Now()
+	return func() { count.Add(1) }, func() {
+		fmt.Fprintf(w, "%s: %d of %d films in %v\n", what, count.Load(), n, time.Since(start).Round(time.Second/10))
+	}
+}
+
+func onTerminal(w io.Writer) bool {
+	f, ok := w.(*os.File)
+	return ok && term.IsTerminal(int(f.Fd()))
+}
+
+func newBar(w io.Writer, films int) *progressbar.ProgressBar {
+	return progressbar.NewOptions(films,
+		progressbar.OptionSetWriter(w),
+		progressbar.OptionSetWidth(24),
+		progressbar.OptionShowCount(),
+		progressbar.OptionShowIts(),
+		progressbar.OptionSetItsString("films"),
+		progressbar.OptionSetPredictTime(true),
+		progressbar.OptionSetElapsedTime(true),
+	)
 }

@@ -6,14 +6,8 @@ import (
 	"fmt"
 	"io"
 	"math/rand/v2"
-	"os"
 	"slices"
 	"strings"
-	"sync/atomic"
-	"time"
-
-	"github.com/schollz/progressbar/v3"
-	"golang.org/x/term"
 
 	"shaftgauge/pipeline/simulate"
 	"shaftgauge/pipeline/simulate/dicomfile"
@@ -95,21 +89,6 @@ func (s *simulation) write(ctx context.Context, dir string, stderr io.Writer) er
 		o.Done = done
 	}
 	return dicomfile.WriteArchive(ctx, dir, s.seed, s.films, s.film, o)
-}
-
-// countFilms shows how many films of n are done: a bar on a terminal, one line
-// at the end elsewhere.
-func countFilms(w io.Writer, what string, n int) (done, end func()) {
-	if f, ok := w.(*os.File); ok && term.IsTerminal(int(f.Fd())) {
-		bar := progressbar.NewOptions(n, progressbar.OptionSetWriter(w), progressbar.OptionSetDescription(what),
-			progressbar.OptionSetWidth(24), progressbar.OptionShowCount(), progressbar.OptionShowIts(), progressbar.OptionSetItsString("films"))
-		return func() { bar.Add(1) }, func() { fmt.Fprintln(w) }
-	}
-	var count atomic.Int64
-	start := time.Now()
-	return func() { count.Add(1) }, func() {
-		fmt.Fprintf(w, "%s: %d of %d films in %v\n", what, count.Load(), n, time.Since(start).Round(time.Second/10))
-	}
 }
 
 // hard returns a context that the first interrupt ends too: for work that has

@@ -4,6 +4,7 @@ import (
 	"context"
 	"embed"
 	"fmt"
+	"io"
 	"io/fs"
 	"log"
 	"mime"
@@ -122,7 +123,7 @@ func (s *Server) asset(w http.ResponseWriter, r *http.Request) {
 func Serve(ctx context.Context, l net.Listener, h http.Handler, cert, key string) error {
 	hs := &http.Server{Handler: h, MaxHeaderBytes: maxHeaderBytes,
 		ReadHeaderTimeout: readLimit, ReadTimeout: readLimit, WriteTimeout: writeLimit, IdleTimeout: idleLimit,
-		ErrorLog: log.New(discard{}, "", 0)} // a browser that goes away is no news
+		ErrorLog: log.New(io.Discard, "", 0)} // a browser that goes away is no news
 	ended := make(chan error, 1)
 	go func() {
 		<-ctx.Done()
@@ -144,7 +145,3 @@ func Serve(ctx context.Context, l net.Listener, h http.Handler, cert, key string
 	}
 	return fmt.Errorf("review: %w", err)
 }
-
-type discard struct{}
-
-func (discard) Write(p []byte) (int, error) { return len(p), nil }
