@@ -59,6 +59,8 @@ type Femur struct {
 	film                           *plane // that they were traced on
 	blur                           Blur
 
+	Width float64 // mm (of the working scale where the film has none): the median of the outer widths; NaN where there is none
+
 	// Probabilities from the picture alone, 0 … 1; about ½ means it does not say.
 	Found            float64 // that this is a femur, not another bone or thing
 	ProximalFirst    float64 // that the edges do run from proximal to distal

@@ -15,13 +15,17 @@ const sure = 0.97
 // From which probability what was found counts as a femur, by what else there is to
 // see of one: the tip of the lesser trochanter on a bone of which the picture shows
 // both which end is proximal and which way it faces; either of these, and the
-// trochanter, the knee or the scale, which tells how wide the bone is; what shows
+// trochanter, the knee or by the scale a shaft broader than an arm's; what shows
 // less may be a piece of any tube. Chosen on simulated films of femurs and of other
 // bones and things.
 const (
 	sureOfWhole = 0.6
 	sureOfPart  = 0.7
 	sureOfPiece = 0.9
+
+	// From which outer width, mm, a shaft is broader than an arm's: 25 mm, magnified
+	// by a tenth (common practice, no source).
+	broad = 27.5
 )
 
 // surelyFemur tells whether f may be measured as a femur.
@@ -32,7 +36,7 @@ func surelyFemur(f detect.Femur, id identity, sc scale) bool {
 	switch {
 	case tip && f.ProximalFirst >= sure && (f.LateralClockwise >= sure || f.LateralClockwise <= 1-sure):
 		return f.Found >= sureOfWhole
-	case told && (tip || knee || sc.known):
+	case told && (tip || knee || sc.known && f.Width >= broad):
 		return f.Found >= sureOfPart
 	}
 	return (told || sc.known) && f.Found >= sureOfPiece

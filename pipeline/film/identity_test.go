@@ -1,6 +1,7 @@
 package film
 
 import (
+	"math"
 	"slices"
 	"testing"
 
@@ -118,6 +119,23 @@ func TestOneOfASide(t *testing.T) {
 		r := f[i].Record
 		if (len(r.Values) == 0) != refused || refused && !slices.Contains(r.Reasons, measure.FemurUncertain) {
 			t.Errorf("row %d: %+v", i, r)
+		}
+	}
+}
+
+// A shaft that shows one end's direction and neither trochanter nor knee may be an
+// arm's unless the scale says that it is too broad for that; narrower, the picture
+// must be as sure as of a piece.
+func TestSurelyFemurByWidth(t *testing.T) {
+	told := identity{directed: true}
+	for _, c := range []struct {
+		width, found float64
+		scaled, want bool
+	}{{31, 0.8, true, true}, {24, 0.8, true, false}, {24, 0.95, true, true}, {31, 0.8, false, false}, {math.NaN(), 0.8, true, false}} {
+		f := upright(1, 0.5, 1)
+		f.Width, f.Found = c.width, c.found
+		if got := surelyFemur(f, told, scale{known: c.scaled}); got != c.want {
+			t.Errorf("%g mm wide, scale %v, found %g: %v", c.width, c.scaled, c.found, got)
 		}
 	}
 }
