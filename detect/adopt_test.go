@@ -118,3 +118,91 @@ func TestAdoptStaysOnTheShaft(t *testing.T) {
 		}
 	}
 }
+
+// sureCourse is a straight shaft of so many levels with a network that is sure, at
+// every level but those of lost, of an outer edge 15 mm from the mid-line.
+func sureCourse(levels int, lost ...int) (*shaftTrace, *course) {
+	var line []geom.PointMM
+	for k := range levels {
+		line = append(line, geom.PointMM{X: 40, Y: float64(k) * levelStep})
+	}
+	tr := &shaftTrace{m: newMidline(line, levelStep), end: levels}
+	tr.side[0] = make([]level, levels)
+	c := &course{m: newMidline(line, fineStep), sign: 1, sp: geom.Spacing{Y: 0.2, X: 0.2}}
+	c.ref = constant(len(c.m.p), 15)
+	c.strip = &Strip{course: c, Levels: make([]StripLevel, len(c.m.p))}
+	for i := range c.strip.Levels {
+		c.strip.Levels[i].Outer = StripEdge{Spread: 0.3, Seen: 1}
+	}
+	for _, k := range lost {
+		c.strip.Levels[int(float64(k)*levelStep/fineStep)].Outer.Seen = 0
+	}
+	return tr, c
+}
+
+// A trace that ends early goes on as far as the network sees its edge: over a few
+// levels that it does not see, not over many, not above the shaft, not onto the
+// knee, not under metal.
+func TestProlong(t *testing.T) {
+	bare := func(k, s int) bool { return false }
+	for _, c := range []struct {
+		name        string
+		lost        []int
+		from, end   int
+		hidden      func(k, s int) bool
+		first, last int
+	}{
+		{"to the ends", nil, 0, 60, bare, 0, 59},
+		{"over a gap", []int{36, 37, 38}, 20, 60, bare, 20, 59},
+		{"to a wide gap", []int{36, 37, 38, 39}, 20, 60, bare, 20, 35},
+		{"above the knee", nil, 12, 50, bare, 12, 49},
+		{"to metal", nil, 20, 60, func(k, s int) bool { return k == 40 }, 20, 39},
+		{"a little says nothing", nil, 18, 33, bare, 20, 30},
+	} {
+		tr, course := sureCourse(60, c.lost...)
+		tr.end = c.end
+		for k := 20; k <= 30; k++ {
+			tr.side[0][k] = level{outer: 15, ok: true}
+		}
+		longer := tr.prolong(0, course, c.hidden, c.from)
+		first, last := -1, -1
+		for k, l := range tr.side[0] {
+			if l.ok {
+				if first < 0 {
+					first = k
+				}
+				last = k
+			}
+		}
+		if first != c.first || last != c.last || longer != (first < 20 || last > 30) {
+			t.Errorf("%s: levels %d to %d, longer %v, want %d to %d", c.name, first, last, longer, c.first, c.last)
+		}
+	}
+}
+
+// Where a fit has followed another line for 20 mm its edges are the network's, and
+// open where that tells none; a scattered level or a small difference is left.
+func TestMend(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		off    float64 // mm inward
+		levels int
+		want   bool
+	}{{"another line", 4, 10, true}, {"a stray", 4, 3, false}, {"an uncertain edge", 1, 10, false}} {
+		tr, course := sureCourse(60, 24, 25)
+		for k := range tr.side[0] {
+			tr.side[0][k] = level{outer: 15, ok: true}
+		}
+		for k := 20; k < 20+c.levels; k++ {
+			tr.side[0][k].outer -= c.off
+		}
+		if got := tr.mend(0, course); got != c.want {
+			t.Errorf("%s: mended %v", c.name, got)
+		}
+		for k, l := range tr.side[0] {
+			if c.want && (l.ok != (k != 24 && k != 25) || l.ok && l.outer != 15) || !c.want && !l.ok {
+				t.Errorf("%s: level %d is %+v", c.name, k, l)
+			}
+		}
+	}
+}

@@ -129,18 +129,27 @@ func (c *course) profile(g *plane, k, n int, dn float64, buf []float64) []float6
 
 // cortices traces both cortices of t anew: where the network is sure of its edges
 // by those, elsewhere by a fit. hidden tells the levels of t of which metal hides a
-// side; doubted: if it is as bright as metal.
-func (t *shaftTrace) cortices(full *plane, sp geom.Spacing, hidden func(k, s int) bool, doubted bool) (out [2]*course, err error) {
+// side; doubted: if it is as bright as metal. Where the network sees an edge of t
+// elsewhere, or past its ends, no higher than the level from, that is mended.
+func (t *shaftTrace) cortices(full *plane, sp geom.Spacing, hidden func(k, s int) bool, doubted bool, from int) (out [2]*course, err error) {
 	f := fitter{}
 	f.setBlur(t.blur, t.soft)
 	for s := range 2 {
-		out[s] = newCourse(t, s, sp, hidden)
-		out[s].follow(full)
-		if doubted {
-			out[s].uncover(full)
-		}
-		if err := out[s].look(full); err != nil {
-			return out, err
+		beyond, mended, more := tileBeyond, false, true
+		for more {
+			out[s] = newCourse(t, s, sp, hidden)
+			out[s].follow(full)
+			if doubted {
+				out[s].uncover(full)
+			}
+			if err := out[s].look(full, beyond); err != nil {
+				return out, err
+			}
+			if more = !mended && t.mend(s, out[s]); more {
+				mended = true
+			} else if more = t.prolong(s, out[s], hidden, from); more {
+				beyond = tileFar
+			}
 		}
 	}
 	dn := math.Max(0.15, math.Min(sp.X, sp.Y))
@@ -333,7 +342,7 @@ func (t *shaftTrace) refine(f *Femur, full *plane, sp geom.Spacing, m metal, fro
 	c, err := t.cortices(full, sp, func(k, s int) bool {
 		_, inner := m.hides(t, k, s)
 		return inner && m.kind != ImplantNone
-	}, m.kind == ImplantOther)
+	}, m.kind == ImplantOther, from)
 	if err != nil {
 		return err
 	}

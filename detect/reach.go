@@ -192,13 +192,13 @@ func widening(v []float64) []float64 {
 // those from where a shaft that was followed towards the knee gets narrower:
 // bones do not.
 func (t *shaftTrace) endAboveKnee(f *Femur, sp geom.Spacing) {
-	end := t.narrowed()
+	t.end = t.narrowed()
 	if l, m := f.CondyleLateral, f.CondyleMedial; l != nil && m != nil {
 		at := sp.MM(l.P).Add(sp.MM(m.P)).Mul(0.5)
-		end = min(end, t.m.level(at)-int(kneeReach/t.m.step)+1)
+		t.end = min(t.end, t.m.level(at)-int(kneeReach/t.m.step)+1)
 	}
 	for s := range t.side {
-		for k := max(0, end); k < len(t.side[s]); k++ {
+		for k := max(0, t.end); k < len(t.side[s]); k++ {
 			t.side[s][k].ok, t.side[s][k].innerOK = false, false
 		}
 	}

@@ -46,6 +46,7 @@ type shaftTrace struct {
 	blur  Blur
 	soft  float64 // further blur of the inner edge, mm
 	flare int     // level from which it was followed towards the knee; none: 0
+	end   int     // level at which the shaft ends above the knee
 }
 
 // trace follows the shaft g and fits both cortices at every level.
