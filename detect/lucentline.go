@@ -50,7 +50,8 @@ func (b *lineBand) line(h lineHit) (l Line, ok bool, err error) {
 		return geom.PointPx{X: x, Y: y}
 	}
 	l = Line{From: at(0), To: at(depth), Depth: depth / t, Angle: math.Atan(tilt) * 180 / math.Pi, Width: best * lineWidths[h.width], Contrast: float64(h.z)}
-	l.SigmaDepth, l.SigmaAngle = lineSigmaDepth, lineSigmaAngle
+	l.SigmaDepth = math.Hypot(lineSigmaDepth, lineSigmaEnd/t)
+	l.SigmaAngle = math.Hypot(lineSigmaAngle, math.Atan(lineSigmaAside/depth)*180/math.Pi)
 	l.Sign = b.sign(u, tilt, depth)
 	// In grey levels, so that bone and tissue compare.
 	inside, weight := b.along(v, u, tilt, lineSkip, depth)
@@ -78,10 +79,13 @@ func (b *lineBand) aim(v []float32, u int, tilt, to float64) (most, tangent floa
 const (
 	lineShift = 0.4 // mm along the cortex by which a hit may move when it is measured
 
-	// Standard uncertainties of a line's depth, as a part of the cortex, and tilt,
-	// degrees, fitted on simulated films of one seed.
-	lineSigmaDepth = 0.03
-	lineSigmaAngle = 1.6
+	// Standard uncertainties: of a line's depth, as a part of the cortex, and of its
+	// end, mm; of its tilt, degrees, and of its end along the cortex, mm. Fitted on
+	// films of two makings: the shorter a line, the less its tilt is known.
+	lineSigmaDepth = 0.02
+	lineSigmaEnd   = 0.4
+	lineSigmaAngle = 1.0
+	lineSigmaAside = 0.3
 
 	// lineOutsideShare of a line's darkness within the bone may go on outside it.
 	lineOutsideShare = 0.5

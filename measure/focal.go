@@ -64,7 +64,7 @@ func (s *Shaft) FindFocal(lateral, medial CortexEdges, o FocalOptions) (found []
 		return nil, false
 	}
 	search := newFocalSearch(s.S, s.Step, lat, med, s.signsOf(o.Signs))
-	var astray []Focal // too high
+	var astray, callus []Focal // too high; all round
 	for range mostTried {
 		c, ok := search.next(d)
 		if !ok {
@@ -78,8 +78,12 @@ func (s *Shaft) FindFocal(lateral, medial CortexEdges, o FocalOptions) (found []
 			astray = append(astray, c.focal(o))
 			continue
 		}
-		if c.holds() && !beside(found, &c) && !beside(astray, &c) && !(o.HasOrigin && c.gluteal()) {
+		switch {
+		case beside(found, &c) || beside(astray, &c) || beside(callus, &c):
+		case c.holds() && !(o.HasOrigin && c.gluteal()):
 			found = append(found, c.focal(o))
+		case c.allRound():
+			callus = append(callus, c.focal(o))
 		}
 	}
 	slices.SortFunc(found, func(a, b Focal) int { return cmp.Compare(a.Level.X, b.Level.X) })

@@ -28,8 +28,8 @@ func focalOf(t *testing.T, f phantom, sd float64, seed uint64) (found []Focal, a
 }
 
 // focalWith is focalOf with a sign of probability p(s) at every level s, where
-// there is p.
-func focalWith(t *testing.T, f phantom, sd float64, seed uint64, probability func(s geom.MM) float64) (found []Focal, assessed bool) {
+// there is p, and dark lines at some.
+func focalWith(t *testing.T, f phantom, sd float64, seed uint64, probability func(s geom.MM) float64, lines ...geom.MM) (found []Focal, assessed bool) {
 	t.Helper()
 	rng := rand.New(rand.NewPCG(seed, 17))
 	c := f.contours(1)
@@ -51,7 +51,11 @@ func focalWith(t *testing.T, f phantom, sd float64, seed uint64, probability fun
 	o := FocalOptions{HasOrigin: true}
 	if probability != nil {
 		for i, q := range c.OuterPos.P {
-			o.Signs = append(o.Signs, FocalSign{At: q, Focal: probability(f.s0 + float64(i)), Seen: 1})
+			sign := FocalSign{At: q, Focal: probability(f.s0 + float64(i)), Seen: 1}
+			if slices.Contains(lines, f.s0+float64(i)) {
+				sign.Line = 0.95
+			}
+			o.Signs = append(o.Signs, sign)
 		}
 	}
 	return s.FindFocal(CortexEdges{c.OuterPos, c.InnerPos}, CortexEdges{c.OuterNeg, c.InnerNeg}, o)
@@ -160,6 +164,17 @@ func TestFindFocalSigns(t *testing.T) {
 	if found, assessed := focalWith(t, f, sd, seed, at(1000)); !assessed || len(found) > 0 {
 		t.Errorf("no sign: assessed %v, found %+v", assessed, found)
 	}
+	const less = 0.4 // mm, of errors with which both in doubt leave it so
+	doubt := func(geom.MM) float64 { return 0.5 }
+	if found, _ := focalWith(t, f, less, seed, doubt); len(found) > 0 {
+		t.Errorf("a doubtful sign: found %+v", found)
+	}
+	if found, _ := focalWith(t, f, less, seed, doubt, 119); len(found) != 1 || math.Abs(found[0].Level.X-120) > 5 {
+		t.Errorf("a doubtful sign and a dark line: found %+v", found)
+	}
+	if found, _ := focalWith(t, f, less, seed, doubt, 190); len(found) > 0 {
+		t.Errorf("a doubtful sign and a dark line elsewhere: found %+v", found)
+	}
 }
 
 // What stands out uncommonly far is an edge gone astray, unless a second reading is
@@ -191,19 +206,21 @@ func TestFindFocalBeyondTheCommon(t *testing.T) {
 	}
 }
 
-// A cortex that is thicker on the medial side at the same level hides what stands
-// out of the lateral surface only where a second reading leaves doubt.
+// A cortex that is thicker on the medial side at the same level hides what stands out
+// of the lateral one only where a second reading leaves doubt.
 func TestFindFocalBesideThickMedial(t *testing.T) {
-	f := swollen(waisted(0), bell(140, 1.5, 20), none, none)
-	inner := f.distance[3]
-	f.distance[3] = func(s geom.MM) geom.MM { return inner(s) - bell(140, 1.2, 20)(s) }
-	for _, tt := range []struct {
-		sign float64
-		want int
-	}{{0.97, 1}, {0.6, 0}} {
-		sign := func(s geom.MM) float64 { return tt.sign * math.Exp(-math.Pow((s-140)/12, 6)) }
-		if found, _ := focalWith(t, f, 0.02, 1, sign); len(found) != tt.want {
-			t.Errorf("sign %g: found %+v, want %d", tt.sign, found, tt.want)
+	bump := bell(140, 1.5, 20)
+	for name, f := range map[string]phantom{"outer": swollen(waisted(0), bump, none, none), "inner": swollen(waisted(0), none, bump, none)} {
+		inner := f.distance[3]
+		f.distance[3] = func(s geom.MM) geom.MM { return inner(s) - bell(140, 1.2, 20)(s) }
+		for _, tt := range []struct {
+			sign float64
+			want int
+		}{{0.97, 1}, {0.6, 0}} {
+			sign := func(s geom.MM) float64 { return tt.sign * math.Exp(-math.Pow((s-140)/12, 6)) }
+			if found, _ := focalWith(t, f, 0.02, 1, sign); len(found) != tt.want {
+				t.Errorf("%s surface, sign %g: found %+v, want %d", name, tt.sign, found, tt.want)
+			}
 		}
 	}
 }

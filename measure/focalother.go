@@ -16,11 +16,11 @@ func (c *candidate) holds() bool {
 }
 
 // allRound tells whether the medial cortex has the bump too: callus lies all round,
-// and a shaft's own course is much the same on both sides. Of a bump that stands out
-// of the bone and that the signs are sure of, the other side's thickness says nothing.
+// and a shaft's own course is much the same on both sides. Where the signs are sure
+// of the bump, the other side's inner surface says nothing.
 func (c *candidate) allRound() bool {
 	f := c.search
-	return f.onMedial(c.k, f.med.outer, c.outer) || !(c.sure() && c.outer.height > shareHigh*c.height()) && f.onMedial(c.k, f.med.thick, c.thick)
+	return f.onMedial(c.k, f.med.outer, c.outer, c.height()) || !c.sure() && f.onMedial(c.k, f.med.thick, c.thick, c.thick.height)
 }
 
 const (
@@ -30,15 +30,16 @@ const (
 	medialReach  = 8 // levels
 )
 
-// onMedial tells whether the line y of the medial cortex has the bump too.
-func (f *focalSearch) onMedial(k int, y []float64, lateral bump) bool {
+// onMedial tells whether the line y of the medial cortex has the lateral bump too, of
+// which high is the height, mm.
+func (f *focalSearch) onMedial(k int, y []float64, lateral bump, high float64) bool {
 	if math.IsNaN(lateral.unit) {
 		return false
 	}
 	m := f.models[k]
 	top := bump{unit: math.NaN()}
 	for i := max(0, lateral.at-medialReach); i <= min(len(f.x)-1, lateral.at+medialReach); i += fitEvery {
-		if b := m.fit(y, i, f.weight); b.height > symmetric*lateral.height && !(b.height/b.unit <= top.height/top.unit) {
+		if b := m.fit(y, i, f.weight); b.height > symmetric*high && !(b.height/b.unit <= top.height/top.unit) {
 			top = b
 		}
 	}

@@ -12,6 +12,7 @@ var (
 	// Inner surfaces are scalloped, the more so over long stretches.
 	innerProof = proof{0.6, 8, 1.5, 3.6}
 	outerProof = proof{0.5, 5, 1.2, 3.5}
+	longProof  = proof{0.6, 8, 2.5, 3.6}
 )
 
 // least is the signal to noise needed at height h; infinite below the low one.
@@ -31,12 +32,22 @@ func (c *candidate) stands() bool {
 		return part >= 1
 	}
 	q := math.Max(signFaint, math.Min(1-signFaint, c.sign()))
-	return part > signPart && c.height() >= signHeight && math.Log(q/(1-q))+signWorth*(part-1) > signLimit
+	odds := math.Log(q/(1-q)) + signWorth*(part-1) + signHigh*math.Max(0, math.Min(signMost, c.height()-shownHeight))
+	if c.search.signs.lined(c.outer.at, c.search.models[c.k].near) {
+		odds += signLine
+	}
+	return part > signPart && c.height() >= signHeight && odds > signLimit
 }
 
 // sign is the probability that the signs give the bump.
 func (c *candidate) sign() float64 {
-	return c.search.signs.around(c.outer.at, c.search.models[c.k].near)
+	return c.search.sign(c.outer.at, c.k)
+}
+
+// sign is the probability that the signs give a bump of length k at level i: around
+// its peak, for beside a thickening they see one too.
+func (f *focalSearch) sign(i, k int) float64 {
+	return f.signs.around(i, f.models[k].near/signMiddle)
 }
 
 // sure tells whether the signs leave no doubt.
@@ -49,7 +60,11 @@ const (
 	signAlone  = 0.6  // of probability that an outer edge needs whose inner one is not seen
 	signSure   = 0.9  // of probability that what is like a ridge, or uncommonly high, is a thickening
 	signWorth  = 4.0  // log odds that the signal to noise needed is worth
-	signLimit  = 0.7  // log odds, of both, that make a thickening
+	signHigh   = 1.0  // log odds that a mm above shownHeight is worth: no cortex is by itself irregular by as much,
+	signMost   = 1.5  // mm of that at most
+	signLine   = 2.0  // log odds that a dark line is worth: few cross a cortex elsewhere
+	signLimit  = 0.7  // log odds, of all, that make a thickening
+	signMiddle = 2    // the part of half a length around a bump's peak where a probability speaks for it
 )
 
 // least is the signal to noise that proof asks for; signs let a lower one count
@@ -70,8 +85,10 @@ func (c *candidate) part() float64 {
 			return 0
 		}
 		least := c.least(innerProof, h)
-		if long || h > steep*focalLengths[c.k] {
+		if h > steep*focalLengths[c.k] {
 			least = math.Max(least, steepProof)
+		} else if long {
+			least = longProof.least(math.Max(h, longProof.low))
 		}
 		return c.thick.height / c.sdThick / least
 	}
@@ -99,7 +116,7 @@ const (
 	outerSeen  = 3.0  // standard uncertainties from which an outer edge's bump is one
 	longBump   = 30.0 // mm
 	steep      = 0.15 // height over length from which an inner edge rather jumps, and
-	steepProof = 6.0  // the signal to noise that then, or for a long one, is needed
+	steepProof = 6.0  // the signal to noise that then is needed
 	longShare  = 0.4  // of the height that must stand out of the outer surface of a long one
 )
 

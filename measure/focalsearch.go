@@ -126,7 +126,7 @@ func (f *focalSearch) next(d diaphysis) (c candidate, ok bool) {
 					continue
 				}
 				snr := b.height / l.sigma(k, b)
-				if w := snr * (signLeast + f.signs.around(b.at, f.models[k].near)); w > most && snr > hopeless {
+				if w := snr * (signLeast + f.sign(b.at, k)); w > most && snr > hopeless {
 					at, first, most, c.snr, c.isOuter = b.at, k, w, snr, l == f.outer
 				}
 			}

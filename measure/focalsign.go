@@ -12,10 +12,11 @@ type FocalSign struct {
 	At    geom.PointMM // on the outer edge
 	Focal float64      // probability that a focal thickening covers the level
 	Seen  float64      // probability that the cortex's edges are there to see
+	Line  float64      // probability that a dark line crosses the cortex
 }
 
 // signs are the FocalSigns by level of a shaft; NaN where there is none.
-type signs struct{ focal, seen []float64 }
+type signs struct{ focal, seen, line []float64 }
 
 // signsOf casts the signs on the shaft's levels; nil for none.
 func (s *Shaft) signsOf(v []FocalSign) *signs {
@@ -30,7 +31,7 @@ func (s *Shaft) signsOf(v []FocalSign) *signs {
 		}
 		return out
 	}
-	out := &signs{nan(), nan()}
+	out := &signs{nan(), nan(), nan()}
 	last := -1
 	for _, x := range v {
 		at := int(math.Round((s.LevelOf(x.At) - s.S[0]) / s.Step))
@@ -38,7 +39,7 @@ func (s *Shaft) signsOf(v []FocalSign) *signs {
 			continue
 		}
 		put := func(i int) {
-			out.focal[i], out.seen[i] = x.Focal, x.Seen
+			out.focal[i], out.seen[i], out.line[i] = x.Focal, x.Seen, x.Line
 		}
 		if last >= 0 && abs(at-last) == 2 { // the levels of the two are not the same
 			put((at + last) / 2)
@@ -73,6 +74,19 @@ func (s *signs) around(at, near int) float64 {
 	}
 	return top
 }
+
+// lined tells whether a dark line crosses the cortex within half a length of a bump.
+func (s *signs) lined(at, near int) bool {
+	for i := max(0, at-near); s != nil && i <= min(len(s.line)-1, at+near); i++ {
+		if s.line[i] > signLined { // false for NaN
+			return true
+		}
+	}
+	return false
+}
+
+// signLined is the probability from which a dark line is one.
+const signLined = 0.8
 
 // signSpan is the number of levels over which a probability is taken.
 const signSpan = 5

@@ -51,7 +51,7 @@ func (c *candidate) focal(o FocalOptions) Focal {
 	out := Focal{
 		Level:  Value{peak, 2 * norm(o.OriginSigma, 0.4, 0.045*length, 0.55*length*sigma/h)},
 		Height: Value{h, 2 * norm(1.1*sigma, 0.13*h)},
-		Length: Value{length, 0.3 * length},
+		Length: Value{length, 2 * length * norm(0.1, sigma/h)},
 		SNR:    c.snr,
 	}
 	share := math.Max(0, math.Min(1, outer/h))
@@ -68,9 +68,8 @@ func (c *candidate) focal(o FocalOptions) Focal {
 }
 
 // outline returns where what stands above the baseline is highest and its full
-// width at half that height, both smoothed over a part of the bump's length. The
-// peak, the middle of the levels that are nearly as high, need not be the
-// bump's middle. part is its height in parts of the bump's.
+// width at half height. The peak, the middle of the levels that are nearly as high,
+// need not be the bump's middle. part is its height in parts of the bump's.
 func (c *candidate) outline() (peak, length, part float64) {
 	f := c.search
 	b, y := c.thick, f.thick.y
@@ -84,58 +83,13 @@ func (c *candidate) outline() (peak, length, part float64) {
 	for i := range y {
 		v[i] = y[i] + b.height*m.shape(i, b.at) - m.course(&b, i)
 	}
-	peak, part = summit(f.x, v, b, m.length, f.signs.centre(f.x, b.at, m.near), m.rough(y, bump{at: b.at, unit: 1, coef: [bumpTerms]float64{b.coef[0], b.coef[1], b.coef[2], b.coef[3]}}))
-	part = math.Max(partLeast, math.Min(partMost, part/b.height))
-	v = smoothed(f.x, v, math.Max(peakLeast, peakPart*m.length))
-	lo, hi := max(0, b.at-2*m.near), min(len(v)-1, b.at+2*m.near)
-	top := b.at
-	for i := lo; i <= hi; i++ {
-		if v[i] > v[top] {
-			top = i
-		}
-	}
-	length = m.length
-	if a, ok := f.crossing(v, top, -1, v[top]/2); ok {
-		if z, ok := f.crossing(v, top, 1, v[top]/2); ok {
-			length = z - a
-		}
-	}
-	return peak, length, part
+	peak, part, length = summit(f.x, v, b, m.length, f.signs.centre(f.x, b.at, m.near), m.rough(y, bump{at: b.at, unit: 1, coef: [bumpTerms]float64{b.coef[0], b.coef[1], b.coef[2], b.coef[3]}}))
+	return peak, length, math.Max(partLeast, math.Min(partMost, part/b.height))
 }
 
-// crossing returns the level where v first falls below half, from index top on in
-// steps of dir; false where it ends before.
-func (f *focalSearch) crossing(v []float64, top, dir int, half float64) (float64, bool) {
-	for i := top; i+dir >= 0 && i+dir < len(v); i += dir {
-		if a, b := v[i], v[i+dir]; b < half {
-			return f.x[i] + (a-half)/(a-b)*(f.x[i+dir]-f.x[i]), true
-		} else if math.IsNaN(b) {
-			break
-		}
-	}
-	return 0, false
-}
-
-// smoothed returns y smoothed by a local quadratic of half-width h; NaN where that
-// has too few data.
-func smoothed(x, y []float64, h float64) []float64 {
-	out := make([]float64, len(y))
-	var fit smoother
-	for i := range y {
-		out[i] = math.NaN()
-		if fit.fit(x, y, x[i], h, 2) {
-			out[i], _ = fit.apply(y)
-		}
-	}
-	return out
-}
-
-// The half-width of the local quadratic that smooths a bump's outline, in mm at
-// least and in lengths of the bump, and how near to the highest is nearly.
+// What another outline has of a bell's height.
 const (
-	peakLeast = 4.0
-	peakPart  = 0.35
-	partLeast = 0.75 // of a bell's height that another outline has
+	partLeast = 0.75
 	partMost  = 1.2
 )
 

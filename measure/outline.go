@@ -34,14 +34,14 @@ var outlineLengths = [...]float64{0.65, 0.77, 0.88, 1, 1.14, 1.3, 1.5}
 
 // summit is the mean over the outlines that a bump may have, each weighted by how
 // well it explains v but for a constant, of the middle of the levels that are nearly as high as the
-// highest, and of their height. v is what stands above the baseline, levels x;
+// highest, of their height and of the full width at half height. v is what stands above the baseline, levels x;
 // sigma the standard deviation of independent levels; b and length the first fit;
 // near is where another reading has the middle, NaN for none.
-func summit(x, v []float64, b bump, length, near, sigma float64) (level, height float64) {
+func summit(x, v []float64, b bump, length, near, sigma float64) (level, height, width float64) {
 	step := x[1] - x[0]
 	reach, shift := int(outlineReach*length/step), int(outlineShift*length/step)
 	lo, hi := max(0, b.at-reach), min(len(v)-1, b.at+reach)
-	type trial struct{ gain, at, high float64 }
+	type trial struct{ gain, at, high, wide float64 }
 	var trials []trial
 	most := math.Inf(-1)
 	for _, s := range outlineShapes {
@@ -74,7 +74,7 @@ func summit(x, v []float64, b bump, length, near, sigma float64) (level, height 
 					if !(vg > 0) {
 						continue
 					}
-					t := trial{vg*vg/gg/(2*sigma*sigma) + prior, x[i] - s.top*skew*wide, vg / gg}
+					t := trial{vg*vg/gg/(2*sigma*sigma) + prior, x[i] - s.top*skew*wide, vg / gg, wide}
 					if !math.IsNaN(near) {
 						off := (x[i] - near) / (nearMM + nearPart*length)
 						t.gain -= off * off / 2
@@ -85,15 +85,16 @@ func summit(x, v []float64, b bump, length, near, sigma float64) (level, height 
 			}
 		}
 	}
-	var w, m, h float64
+	var w, m, h, l float64
 	for _, t := range trials {
 		p, d := math.Exp(t.gain-most), t.at-x[b.at]
 		w += p
 		m += p * d
 		h += p * t.high
+		l += p * t.wide
 	}
 	if w == 0 {
-		return x[b.at], b.height
+		return x[b.at], b.height, length
 	}
-	return x[b.at] + m/w, h / w
+	return x[b.at] + m/w, h / w, l / w
 }

@@ -18,12 +18,15 @@ func TestSummit(t *testing.T) {
 		for level := 20.0; level <= 110; level++ {
 			x, v = append(x, level), append(v, 2*height((level-centre)/length))
 		}
-		got, high := summit(x, v, bump{at: 42}, length, math.NaN(), 0.1) // 42: level 62
+		got, high, wide := summit(x, v, bump{at: 42}, length, math.NaN(), 0.1) // 42: level 62
 		if math.Abs(got-centre) > 0.6 {
 			t.Errorf("summit of a %s at %.2f, want %.2f", name, got, centre)
 		}
 		if math.Abs(high-2) > 0.1 {
 			t.Errorf("a %s is %.2f high, want 2", name, high)
+		}
+		if math.Abs(wide-length) > 0.1*length {
+			t.Errorf("a %s is %.1f wide at half its height, want %g", name, wide, length)
 		}
 	}
 }

@@ -12,6 +12,10 @@ const (
 // lineWide is the width in mm from which on lines shall be seen.
 const lineWide = 0.7
 
+// floorDepth is the part of the cortex that a line crosses of which a row says how
+// narrow it could have been.
+const floorDepth = 0.5
+
 // lineClasses are the widths in mm, from and below, that are counted apart.
 var lineClasses = []struct {
 	name string
@@ -27,7 +31,7 @@ type LineClass struct {
 	NotSeen       int    `json:"not_seen"`
 	NotAssessable int    `json:"not_assessable"`
 	Missed        int    `json:"no_finding"`   // neither their thickening was found nor the line alone
-	BelowFloor    int    `json:"wrong_floors"` // not seen, although wider than the row says could be seen
+	BelowFloor    int    `json:"wrong_floors"` // not seen, although as deep as, and wider than, the row says could be seen
 }
 
 // Lines is how well dark lines through the lateral cortex were seen.
@@ -67,7 +71,7 @@ func (c *collection) addLines(f *Film, m *focalMatch) {
 			n.Seen++
 		case lineNotSeen:
 			n.NotSeen++
-			if line.FloorMM > 0 && x.LineWidthMM > line.FloorMM {
+			if line.FloorMM > 0 && x.LineWidthMM > line.FloorMM && x.LineDepth >= floorDepth {
 				n.BelowFloor++
 			}
 			continue

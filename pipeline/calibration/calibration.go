@@ -66,6 +66,20 @@ func (t Table) Apply(r *measure.Record) {
 	}
 }
 
+// ApplyFocal corrects the uncertainties of focal thickenings like those of a row: the
+// row shows one of them.
+func (t Table) ApplyFocal(found []measure.Focal) {
+	for i := range found {
+		f := &found[i]
+		for q, v := range map[measure.Quantity]*measure.Value{
+			measure.FocalLevel: &f.Level, measure.FocalHeight: &f.Height, measure.FocalLength: &f.Length,
+			measure.LucentLineDepthFraction: &f.Line.Depth, measure.LucentLineAngle: &f.Line.Angle,
+		} {
+			v.U95 *= t.Factor(q)
+		}
+	}
+}
+
 var header = []string{"column", "factor"}
 
 // Read reads a table as Write writes it.

@@ -43,6 +43,29 @@ func TestApply(t *testing.T) {
 	}
 }
 
+// A row shows the highest of its thickenings: both say the same once corrected.
+func TestApplyFocal(t *testing.T) {
+	table := Table{measure.FocalLength: 1.5, measure.LucentLineAngle: 2}
+	v := measure.Value{X: 3, U95: 0.5}
+	found := []measure.Focal{{Level: v, Height: v, Length: v, Line: measure.LucentLine{Depth: v, Angle: v}}}
+	r := measure.Record{}
+	columns := []measure.Quantity{measure.FocalLevel, measure.FocalHeight, measure.FocalLength, measure.LucentLineDepthFraction, measure.LucentLineAngle}
+	for _, q := range columns {
+		r.Set(q, v.X, v.U95)
+	}
+	table.Apply(&r)
+	table.ApplyFocal(found)
+	f := found[0]
+	for i, got := range []measure.Value{f.Level, f.Height, f.Length, f.Line.Depth, f.Line.Angle} {
+		if want := r.Values[columns[i]]; got != want {
+			t.Errorf("%s: finding %v, row %v", columns[i], got, want)
+		}
+	}
+	if f.Length.U95 != 0.75 || f.Line.Angle.U95 != 1 || f.Level.U95 != 0.5 {
+		t.Errorf("corrected to %+v", f)
+	}
+}
+
 func TestReadWrite(t *testing.T) {
 	want := Table{measure.BowCurvature: 1.25, measure.ShaftAxis: 0.8}
 	var b bytes.Buffer

@@ -1,6 +1,8 @@
 package film
 
 import (
+	"slices"
+
 	"shaftgauge/detect"
 	"shaftgauge/measure"
 	"shaftgauge/measure/geom"
@@ -67,7 +69,7 @@ func focalSigns(f detect.Femur, id identity, sp geom.Spacing) (out []measure.Foc
 		return nil
 	}
 	for i, l := range strip.Levels {
-		out = append(out, measure.FocalSign{At: sp.MM(strip.Px(i, l.Outer.Depth)), Focal: l.Focal, Seen: min(l.Outer.Seen, l.Inner.Seen+innerUnseen)})
+		out = append(out, measure.FocalSign{At: sp.MM(strip.Px(i, l.Outer.Depth)), Focal: l.Focal, Seen: min(l.Outer.Seen, l.Inner.Seen+innerUnseen), Line: slices.Max(l.Line[:])})
 	}
 	return out
 }
