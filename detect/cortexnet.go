@@ -26,7 +26,8 @@ const (
 	tileLevels   = 192          // of the output, every mm, at least,
 	tileWhole    = 32           // in multiples of this,
 	tilePlaces   = tileCols / 2 // of every twice tileAcross mm
-	tileBeyond   = 12           // levels beyond the ends of the trace that are looked at
+	tileBeyond   = 12           // levels beyond the ends of the trace that are looked at,
+	tileFar      = 48           // where it turned out to end too early
 	stripPlanes  = 5
 	stripNumbers = 9
 )
@@ -160,9 +161,10 @@ func (e StripEdge) sigma() float64 {
 	return sigmaBlurred
 }
 
-// look asks the network along c, and leaves it where a picture is strange to it.
-func (c *course) look(g *plane) error {
-	s, err := c.scan(g)
+// look asks the network along c and so many levels beyond its ends, and leaves it
+// where a picture is strange to it.
+func (c *course) look(g *plane, beyond int) error {
+	s, err := c.scan(g, beyond)
 	if err != nil {
 		return err
 	}
@@ -224,12 +226,12 @@ func (c *course) takeSure() {
 
 // scan runs the network along c, in one piece: it has learnt pieces of tileLevels,
 // and what it makes of a level hangs on what lies within half of that.
-func (c *course) scan(g *plane) (Strip, error) {
+func (c *course) scan(g *plane, beyond int) (Strip, error) {
 	first, last := known(c.ref)
 	if first < 0 {
 		return Strip{}, nil
 	}
-	lo, hi := max(0, first-tileBeyond), min(len(c.m.p)-1, last+tileBeyond)
+	lo, hi := max(0, first-beyond), min(len(c.m.p)-1, last+beyond)
 	s := Strip{first: lo, course: c, Levels: make([]StripLevel, hi-lo+1)}
 	levels := max(tileLevels, (len(s.Levels)+tileWhole-1)/tileWhole*tileWhole)
 	out, err := cortexNet.run(c.tile(g, levels, lo, hi), 2*levels, tileCols, levels*(stripPlanes*tilePlaces+stripNumbers))
