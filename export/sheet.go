@@ -61,6 +61,7 @@ func ReadSheet(r io.Reader) (s Sheet, err error) {
 // separatorsOf are the separators in the first line outside quotes, the most
 // frequent one first; a comma where there is none.
 func separatorsOf(b []byte) []rune {
+	b = bytes.TrimLeft(b, "\r\n") // the header is the first line that is not empty
 	count := make(map[rune]int)
 	quoted := false
 	for i := 0; i < len(b) && (quoted || b[i] != '\n'); i++ {
@@ -79,8 +80,7 @@ func separatorsOf(b []byte) []rune {
 }
 
 // Write writes the sheet in its own way, lines ended by CR LF. Line breaks within
-// a cell stay as they are: encoding/csv would make all of them CR LF or drop them,
-// and would lose a row of one empty cell.
+// a cell stay as they are: encoding/csv would make all of them CR LF or drop them.
 func (s Sheet) Write(w io.Writer) error {
 	var b bytes.Buffer
 	if s.Mark {
@@ -95,7 +95,7 @@ func (s Sheet) Write(w io.Writer) error {
 			if i > 0 {
 				b.WriteRune(s.Separator)
 			}
-			if strings.ContainsAny(cell, special) || strings.HasPrefix(cell, " ") || cell == "" && len(row) == 1 {
+			if strings.ContainsAny(cell, special) || strings.HasPrefix(cell, " ") {
 				cell = `"` + strings.ReplaceAll(cell, `"`, `""`) + `"`
 			}
 			b.WriteString(cell)

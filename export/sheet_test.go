@@ -8,7 +8,8 @@ import (
 )
 
 // FuzzSheet: what can be read is written so that it reads as the same table, in
-// the same way (definition).
+// the same way (definition). Left out are tables of one column, which any separator
+// fits, and headers in which another separator is more frequent than their own.
 func FuzzSheet(f *testing.F) {
 	for _, s := range []string{"a,b\n1,2\n", "\ufeffa;b\r\n\"1\r2\";\" \"\"\r\n", "sep=;\na;b\n", "a\n\"\"\n", "a\tb\n\"x\ny\"\t'\n", "\"a,b\n1"} {
 		f.Add([]byte(s))
@@ -23,6 +24,9 @@ func FuzzSheet(f *testing.F) {
 			t.Fatal(err)
 		}
 		written := out.String()
+		if len(s.Rows) == 0 || len(s.Rows[0]) == 1 || !s.Named && separatorsOf([]byte(written))[0] != s.Separator {
+			return
+		}
 		again, err := ReadSheet(&out)
 		if err != nil || !slices.EqualFunc(again.Rows, s.Rows, slices.Equal) || again.Mark != s.Mark || again.Named != s.Named {
 			t.Errorf("%q was read as %q, written as %q, read as %q, %v", b, s.Rows, written, again.Rows, err)

@@ -34,7 +34,6 @@ const (
 	markerEOI = 0xD9
 	markerSOS = 0xDA
 	markerDQT = 0xDB
-	markerDNL = 0xDC
 	markerDRI = 0xDD
 )
 
