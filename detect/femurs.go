@@ -80,8 +80,11 @@ func Femurs(img Image) ([]Femur, error) {
 		if err := p.trochanter(&f, reduced, t.m, c, g, sp); err != nil {
 			return nil, err
 		}
-		if knee || f.LesserTrochanter != nil {
-			f.ProximalFirst = surer(f.ProximalFirst)
+		if knee {
+			f.ProximalFirst = surer(f.ProximalFirst, kneeOdds)
+		}
+		if f.LesserTrochanter != nil {
+			f.ProximalFirst = surer(f.ProximalFirst, tipOdds)
 		}
 		from := p.shaftTop(t.m, f, c, g, sp)
 		metal, err := t.findMetal(reduced, sp)
@@ -115,12 +118,17 @@ func Femurs(img Image) ([]Femur, error) {
 	return out, nil
 }
 
-// surer is the probability that a shaft runs as its guide says when at the guide's
-// end there is what belongs there: the tip of the lesser trochanter, or both condyles.
-func surer(p float64) float64 {
-	const odds = 10 // of such a place at the right end (chosen so that nothing was exchanged on simulated films)
-	return odds * p / (odds*p + 1 - p)
-}
+// By how much the odds that a shaft runs as its guide says grow where there is at
+// the guide's end what belongs there: the tip of the lesser trochanter, which a
+// network of its own tells; both condyles, which the network sees that may err in the
+// direction too (it took a lateral hip for a knee, and its direction for 0.83 sure).
+const (
+	tipOdds  = 10
+	kneeOdds = 2
+)
+
+// surer is the probability p with its odds grown.
+func surer(p, odds float64) float64 { return odds * p / (odds*p + 1 - p) }
 
 // edges writes the traced edges into f.
 func (t *shaftTrace) edges(f *Femur, sp geom.Spacing) {
