@@ -20,11 +20,6 @@ const (
 	slopeHalf  = 0.8  // mm on either side of a place whose difference tells an edge
 	slopeCap   = 3.0  // an edge counts as at most so many times the usual slope
 
-	voteStep = 0.5 // mm between the circles tried
-	voteSide = 7   // steps each way
-
-	votePrior = 0.15 // usual slopes that a circle loses by lying one standard uncertainty from the one expected
-
 	rimOutside = 3.0 // mm of joint space that a fit of the rim sees
 	rimInside  = 3.0 // mm of bone that it sees
 	rimAlone   = 2.0 // mm of bone that a fit sees for which the shell has no inner edge
@@ -38,21 +33,22 @@ const (
 
 	headUsual   = 24.0 // mm, radius of a head of which only the centre is known (common practice, no source)
 	headArc     = 75.0 // degrees of the rim that must be seen for a radius
-	headVague   = 0.5  // mm that the centre may be uncertain by,
-	radiusVague = 0.45 // and the radius
-	headUneven  = 0.15 // mm by which a real head leaves its circle over a long arc
-	fullArc     = 0.6  // 1/(1 − cos) of half the arc seen of a head that stands free
-	headClear   = 0.65 // mm of the network's own spread of the centre, from where
-	headStrange = 4.0  // times what is more adds to the uncertainty: the rim may be another's,
-	headFree    = 0.6  // or so many times, where that rim is free and the head's
-	headBeyond  = 2.0  // standard uncertainties from the network's centre or radius that no head lies,
-	headDiffers = 3.0  // mm at most
-	headBase    = 0.15 // mm, least standard uncertainty of centre and radius
+	headVague   = 0.6  // mm that the centre may be uncertain by,
+	radiusVague = 0.5  // and the radius
 
-	apartUsual  = 0.2 // mm by which the network's two looks may place the centre apart,
-	apartCentre = 0.8 // share of what is more that adds to the uncertainty,
-	apartRadius = 0.4 // of the difference of their radii,
-	apartFit    = 0.7 // and of the radius' change by the fit beyond half its uncertainty: on hips that are not like those learnt from each tells of another rim
+	// The standard uncertainty of centre and radius: the fit's own, of which rays err
+	// more alike than it counts with, at least headBase mm; what a head that is not round
+	// adds where less than a long arc is seen; and what the outline beside the neck says
+	// against the circle. Fitted on real surfaces on films of two other makers and on
+	// simulated ones together.
+	headFitted  = 1.4
+	headBase    = 0.12
+	headUneven  = 0.5 // mm by which a real head leaves its circle over half of it
+	fullArc     = 0.6 // 1/(1 − cos) of half the arc seen of a head that stands free
+	headOther   = 0.2 // mm a usual slope
+	headClear   = 0.8 // mm of the network's own spread of the centre: what is more adds
+	headBeyond  = 2.0 // standard uncertainties from the network's centre or radius that no head lies,
+	headDiffers = 3.0 // mm at most
 )
 
 // headGuess is the head as the network sees it, with standard uncertainties.
@@ -61,7 +57,6 @@ type headGuess struct {
 	r              float64
 	sigmaC, sigmaR float64
 	spread         float64      // mm, of the centre by the network's own word
-	apartC, apartR float64      // mm, between its two looks
 	neck           geom.PointMM // unit, from the centre to the neck
 }
 
@@ -120,34 +115,6 @@ func headRing(g sheet, h headGuess) []ray {
 		}
 	}
 	return out
-}
-
-// vote returns the circle near h, as shifts of its centre and radius, that most
-// rays agree with.
-func (h headGuess) vote(rays []ray) (dx, dy, dr float64) {
-	best := math.Inf(-1)
-	sc, sr := math.Max(h.sigmaC, 0.5), math.Max(h.sigmaR, 0.5)
-	for i := -voteSide; i <= voteSide; i++ {
-		for j := -voteSide; j <= voteSide; j++ {
-			x, y := float64(i)*voteStep, float64(j)*voteStep
-			for k := -voteSide; k <= voteSide; k++ {
-				r := float64(k) * voteStep
-				score := 0.0
-				for n := range rays {
-					q := &rays[n]
-					at := (headReach + r + x*q.dir.X + y*q.dir.Y) / headDR
-					if m := int(at + 0.5); m >= 0 && m < len(q.slope) {
-						score += q.slope[m]
-					}
-				}
-				score = score/float64(len(rays)) - votePrior*((x*x+y*y)/(sc*sc)+r*r/(sr*sr))
-				if score > best {
-					best, dx, dy, dr = score, x, y, r
-				}
-			}
-		}
-	}
-	return dx, dy, dr
 }
 
 // rimPoint is where a ray meets the rim: its distance from the centre of h.
@@ -218,20 +185,14 @@ func fitHead(g sheet, blur Blur, h headGuess) *Circle {
 	}
 	model := &tubeModel{outer: newEdgeTable(blur)}
 	model.inner = model.outer
-	dx, dy, dr := h.vote(rays)
 	var s circleShift
-	for range 2 {
-		rim := h.rim(rays, model, dx, dy, dr)
-		if s = h.solve(rim); s.kept < 3 {
+	for range 3 {
+		if s = h.solve(h.rim(rays, model, s.dx, s.dy, s.dr)); s.kept < 3 {
 			return nil
 		}
-		dx, dy, dr = s.dx, s.dy, s.dr
 	}
+	dx, dy, dr := s.dx, s.dy, s.dr
 	if math.Hypot(dx, dy) > math.Min(headDiffers, headBeyond*h.sigmaC) || math.Abs(dr) > math.Min(headDiffers, headBeyond*h.sigmaR) {
-		return nil
-	}
-	free := h.freeRim(rays, s)
-	if free.ofSocket() {
 		return nil
 	}
 	if _, on := g.film.at((h.c.X+dx)/g.sp.X, (h.c.Y+dy)/g.sp.Y); !on {
@@ -239,7 +200,7 @@ func fitHead(g sheet, blur Blur, h headGuess) *Circle {
 	}
 	c := &Circle{C: g.sp.Px(h.c.Add(geom.PointMM{X: dx, Y: dy})), R: h.r + dr}
 	arc := float64(s.kept) * 360 / headRays
-	c.SigmaC, c.SigmaR = h.doubt(s, arc, free.ofHead())
+	c.SigmaC, c.SigmaR = h.doubt(s, arc, h.freeRim(rays, s))
 	if arc < headArc || c.SigmaR > radiusVague {
 		c.R, c.SigmaR = 0, 0
 	}
@@ -251,23 +212,18 @@ func fitHead(g sheet, blur Blur, h headGuess) *Circle {
 
 // Beside the neck the head stands free of its socket. Where, between these angles
 // from the neck's axis, the outline falls well within the circle and not on it,
-// the circle is that of the socket's dense roof.
+// the circle is rather that of the socket's dense roof.
 const (
 	freeFrom, freeTo   = 40.0, 70.0 // degrees
-	freeLeast          = 3          // rays
 	insideFrom, inside = 1.5, 6.5   // mm
 	onCircle           = 1.0        // mm
-	fallInside         = 2.5        // usual slopes, the steepest of a ray, its mean over the rays, at least,
-	fallOn             = 1.2        // and at most; and of a head
-	fallHead           = 2.9        // at least
-	fallBoth           = 1.9        // the fall within on either side, at least: on one alone it is the neck that begins early
 )
 
-// freeRim is the outline on either side of the neck: the sums of the steepest falls
-// within the circle and on it, and the number of rays.
-type freeRim struct{ in, on, n [2]float64 }
-
-func (h headGuess) freeRim(rays []ray, s circleShift) (f freeRim) {
+// freeRim is how much steeper the outline falls within the circle than on it, on
+// that side of the neck where it does so more: the mean over the rays of the
+// steepest falls' difference, usual slopes, 0 … slopeCap.
+func (h headGuess) freeRim(rays []ray, s circleShift) float64 {
+	var more, n [2]float64
 	for i := range rays {
 		q := &rays[i]
 		side := 0
@@ -278,25 +234,10 @@ func (h headGuess) freeRim(rays []ray, s circleShift) (f freeRim) {
 			continue
 		}
 		at := headReach + s.dr + s.dx*q.dir.X + s.dy*q.dir.Y
-		f.in[side] += q.steepest(at-inside, at-insideFrom)
-		f.on[side] += q.steepest(at-onCircle, at+onCircle)
-		f.n[side]++
+		more[side] += q.steepest(at-inside, at-insideFrom) - q.steepest(at-onCircle, at+onCircle)
+		n[side]++
 	}
-	return f
-}
-
-// ofSocket tells whether the circle is the socket's, by the outline on either side.
-func (f *freeRim) ofSocket() bool {
-	socket := func(side int) bool {
-		return f.in[side] > fallInside*f.n[side] && f.on[side] < fallOn*f.n[side]
-	}
-	return f.in[0] > fallBoth*f.n[0] && f.in[1] > fallBoth*f.n[1] && (socket(0) || socket(1))
-}
-
-// ofHead tells whether the outline on both sides is that of the circle.
-func (f *freeRim) ofHead() bool {
-	head := func(side int) bool { return f.n[side] >= freeLeast && f.on[side] > fallHead*f.n[side] }
-	return head(0) && head(1)
+	return math.Max(0, math.Max(more[0]/math.Max(n[0], 1), more[1]/math.Max(n[1], 1)))
 }
 
 // steepest is the steepest fall between two distances along the ray, mm.
@@ -308,20 +249,11 @@ func (q *ray) steepest(from, to float64) (top float64) {
 }
 
 // doubt returns the standard uncertainties of centre and radius of a circle of
-// which an arc of so many degrees was seen: the fit's own, with what a head that
-// is not round, or a network that was not sure which rim is the head's, adds;
-// known: the outline beside the neck says that this one is.
-func (h headGuess) doubt(s circleShift, arc float64, known bool) (sigmaC, sigmaR float64) {
+// which an arc of so many degrees was seen; other is what freeRim says.
+func (h headGuess) doubt(s circleShift, arc, other float64) (sigmaC, sigmaR float64) {
 	uneven := headUneven * math.Max(0, 1/(1-math.Cos(arc/2*math.Pi/180))-fullArc)
-	strange := headStrange
-	if known {
-		strange = headFree
-	}
-	strange *= math.Max(0, h.spread-headClear)
-	moved := math.Max(0, math.Abs(s.dr)-h.sigmaR/2)
-	apart := math.Hypot(apartCentre*math.Max(0, h.apartC-apartUsual), math.Hypot(apartRadius*h.apartR, apartFit*moved))
-	more := math.Hypot(math.Hypot(headBase, apart), math.Hypot(uneven, strange))
-	return math.Hypot(s.sigmaC, more), math.Hypot(s.sigmaR, more)
+	more := math.Hypot(math.Hypot(headBase, uneven), math.Hypot(headOther*other, math.Max(0, h.spread-headClear)))
+	return math.Hypot(headFitted*s.sigmaC, more), math.Hypot(headFitted*s.sigmaR, more)
 }
 
 // circleShift is how a circle fitted to a rim differs from the one expected.

@@ -7,8 +7,8 @@ import (
 	"shaftgauge/measure/geom"
 )
 
-// TestFreeRim: rays whose outline falls on the circle, or 4 mm within it, or both,
-// on either side of a neck along +x; closed form.
+// TestFreeRim: rays whose outline falls by the most that counts on the circle, or 4
+// mm within it, or both, on either side of a neck along +x; closed form.
 func TestFreeRim(t *testing.T) {
 	h := headGuess{r: 25, neck: geom.PointMM{X: 1}}
 	ring := func(falls ...func(degrees float64) float64) (rays []ray) {
@@ -34,19 +34,19 @@ func TestFreeRim(t *testing.T) {
 	}
 	type falls = []func(degrees float64) float64
 	for _, c := range []struct {
-		name         string
-		falls        falls
-		head, socket bool
+		name  string
+		falls falls
+		want  float64
 	}{
-		{"the head's own circle", falls{on}, true, false},
-		{"a roof's circle", falls{within}, false, true},
-		{"a roof's circle that meets the head's on one side", falls{within, aside}, false, true},
-		{"the head's, the neck beginning early on one side", falls{aside}, false, false},
-		{"the head's, a socket outside", falls{outside}, true, false},
+		{"the head's own circle", falls{on}, 0},
+		{"a roof's circle", falls{within}, slopeCap},
+		{"a roof's circle that meets the head's on one side", falls{within, aside}, slopeCap},
+		{"the head's, the neck beginning early on one side", falls{aside}, slopeCap},
+		{"the head's, a line of the socket within", falls{within, on}, 0},
+		{"the head's, a socket outside", falls{outside}, 0},
 	} {
-		f := h.freeRim(ring(c.falls...), circleShift{})
-		if f.ofHead() != c.head || f.ofSocket() != c.socket {
-			t.Errorf("%s: of head %v, of socket %v; want %v, %v", c.name, f.ofHead(), f.ofSocket(), c.head, c.socket)
+		if got := h.freeRim(ring(c.falls...), circleShift{}); math.Abs(got-c.want) > 1e-9 {
+			t.Errorf("%s: %.2f, want %.2f", c.name, got, c.want)
 		}
 	}
 }

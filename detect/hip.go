@@ -57,12 +57,10 @@ var headNet = patchNetwork{network: newNetwork("head", headONNX), rows: 128, col
 // closer looks at the head once more, where there is one: a joint space is
 // narrower than two pixels of the first patch.
 func (h *hip) closer(f patchFrame) error {
-	first, ok := h.ball()
-	if !ok {
+	if _, ok := h.ball(); !ok {
 		h.marks[hipHead].there = 0
 		return nil
 	}
-	h.first = first
 	marks, _, err := headNet.find(headNet.around(h.marks[hipHead].at, f), h.film, h.sp)
 	if err != nil {
 		return err
@@ -109,7 +107,6 @@ func (t *shaftTrace) hip(f *Femur, full, reduced *plane, sp geom.Spacing, m meta
 type hip struct {
 	sheet
 	marks []patchMark
-	first headGuess // by the first look
 	blur  Blur
 }
 
@@ -170,7 +167,6 @@ func (h *hip) headAndNeck() (*Circle, *Landmark) {
 		return nil, nil
 	}
 	g.spread = math.Hypot(h.marks[hipHead].along, h.marks[hipHead].cross) / math.Sqrt2
-	g.apartC, g.apartR = g.c.Sub(h.first.c).Norm(), math.Abs(g.r-h.first.r)
 	g.neck = h.marks[hipNeck].at.Sub(g.c).Unit()
 	head := fitHead(h.sheet, h.blur, g)
 	waist, ok := h.waist()

@@ -44,6 +44,9 @@ const (
 	condyleAlone  = 0.6  // mm and its level is so much the less certain
 	outlineInside = 0.25 // mm inside the end of the projected bone that its fall is steepest (simulated films)
 	condyleBase   = 0.15 // mm, least standard uncertainty of a condyle's level
+	beyondTo      = 4.0  // mm distal of a condyle that the film shows,
+	beyondAside   = 6.0  // and to either side
+	beyondFlat    = 0.02 // of the fall at the condyle: what changes less there is the frame of a collimated field
 )
 
 // arcRadii are the radii in mm of the outlines tried.
@@ -341,6 +344,27 @@ func parabola(x, y, w []float64) (c [3]float64, ok bool) {
 	return [3]float64{a - b*mx + q*mx*mx, b - 2*q*mx, q}, true
 }
 
+// bordered tells whether nothing is seen distal of q: the film or its field ends there,
+// and not the bone.
+func (f kneeFrame) bordered(g *plane, sp geom.Spacing, q geom.PointMM) bool {
+	at := func(x, y float64) (float64, bool) {
+		p := q.Add(f.x.Mul(x)).Add(f.y.Mul(y))
+		return g.at(p.X/sp.X, p.Y/sp.Y)
+	}
+	bone, _ := at(0, -1)
+	lo, hi := math.Inf(1), math.Inf(-1)
+	for x := -beyondAside; x <= beyondAside; x++ {
+		for y := 1.0; y <= beyondTo; y += 0.5 {
+			v, on := at(x, y)
+			if !on {
+				return true
+			}
+			lo, hi = math.Min(lo, v), math.Max(hi, v)
+		}
+	}
+	return hi-lo <= beyondFlat*math.Abs(bone-lo)
+}
+
 // commonTangent returns where the line that touches both outlines distally
 // touches them.
 func commonTangent(a, b condyleOutline) (xa, ya, xb, yb float64) {
@@ -387,6 +411,9 @@ func (t *shaftTrace) condyles(f *Femur, full *plane, sp geom.Spacing, knee dista
 		frame = newKneeFrame(at[0], at[1], distal)
 		half = at[0].Sub(at[1]).Norm() / 2
 		a, b = arc{x0: half, r: clamp(-0.5/oa.c[2], 7, 60)}, arc{x0: -half, r: clamp(-0.5/ob.c[2], 7, 60)}
+	}
+	if frame.bordered(full, sp, at[0]) || frame.bordered(full, sp, at[1]) {
+		return
 	}
 	for i, m := range [2]*patchMark{knee.lateral, knee.medial} {
 		if m.along > markVague && score[i] >= arcAlone {

@@ -144,3 +144,33 @@ func TestKneeOnFilms(t *testing.T) {
 		t.Error("condyles on a film that ends above the knee")
 	}
 }
+
+// Distal of a condyle the film shows a joint: where it is of one grey, or ends, there is
+// none. Source: the picture drawn.
+func TestKneeBordered(t *testing.T) {
+	const rows, cols = 120, 120
+	sp := geom.Spacing{X: 0.5, Y: 0.5}
+	f := newKneeFrame(geom.PointMM{X: 40, Y: 30}, geom.PointMM{X: 20, Y: 30}, geom.PointMM{Y: 1})
+	for _, c := range []struct {
+		name  string
+		grain int // grey levels that the picture varies by below row 60
+		at    geom.PointMM
+		want  bool
+	}{
+		{"a joint", 600, geom.PointMM{X: 40, Y: 30}, false},
+		{"a frame", 0, geom.PointMM{X: 40, Y: 30}, true},
+		{"a frame in a compressed picture", 20, geom.PointMM{X: 40, Y: 30}, true},
+		{"the film's end", 600, geom.PointMM{X: 40, Y: 57}, true},
+	} {
+		g := &plane{pix: make([]uint16, rows*cols), rows: rows, cols: cols, k: 1}
+		for i := range g.pix {
+			g.pix[i] = 9000
+			if i/cols > 60 {
+				g.pix[i] = uint16(2000 + c.grain*(i%7)/6)
+			}
+		}
+		if got := f.bordered(g, sp, c.at); got != c.want {
+			t.Errorf("%s: %v, want %v", c.name, got, c.want)
+		}
+	}
+}

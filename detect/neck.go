@@ -18,11 +18,9 @@ const (
 	neckUnsure  = 0.9  // mm; an edge less certain is none
 	neckLines   = 8    // that make an outline
 	neckScatter = 0.5  // mm that they may scatter about it
-	neckSlides  = 4.0  // mm along the axis that the narrowest place may lie from the one expected
-	neckSettled = 1.2  // mm that it still moves by at the end
-	neckSteep   = 0.3  // mm a mm by which an outline may lean against the axis there
+	neckSteep   = 0.15 // mm a mm by which an outline leans against the axis at a narrowest place,
+	neckLean    = 1.0  // mm a mm that more of it adds to the uncertainty
 	neckAlike   = 4.0  // lines that err alike: neighbours see the same trabeculae
-	neckBend    = 0.01 // 1/mm of bend by which the narrowest place holds to the one expected
 	neckBase    = 0.18 // mm, least standard uncertainty of the middle across the axis
 	neckDiffers = 2.5  // standard uncertainties by which outlines and network may disagree
 	neckGuess   = 0.8  // mm; a middle that no outline confirms must be as certain as this
@@ -57,14 +55,14 @@ func (h *hip) neck(c geom.PointMM, w neckWaist) *Landmark {
 	return &Landmark{P: h.sp.Px(middle.Mul(1 - k).Add(w.middle.Mul(k))), Sigma: sigma * math.Sqrt(1-k)}
 }
 
-// fitNeck returns the middle of the narrowest place between the neck's two
-// outlines with its standard uncertainty across the axis; false where one is
-// not clear or the two do not close in on one place.
+// fitNeck returns the middle between the neck's two outlines where the network
+// sees it narrowest, with its standard uncertainty across the axis; false where one
+// is not clear.
 func (h *hip) fitNeck(c geom.PointMM, w neckWaist) (middle geom.PointMM, sigma float64, ok bool) {
 	middle = w.middle
 	model := &tubeModel{outer: newEdgeTable(h.blur)}
 	model.inner = model.outer
-	at, steep := 0.0, 0.0
+	steep := 0.0
 	for range 3 { // the outlines turn and move the axis
 		axis := middle.Sub(c).Unit()
 		n := geom.PointMM{X: -axis.Y, Y: axis.X}
@@ -77,13 +75,11 @@ func (h *hip) fitNeck(c geom.PointMM, w neckWaist) (middle geom.PointMM, sigma f
 		if !okA || !okB {
 			return middle, 0, false
 		}
-		slope, bend := a.c[1]+b.c[1], a.c[2]+b.c[2]
-		at = clamp(-slope/(2*(math.Max(bend, 0)+neckBend)), -neckSlides, neckSlides)
-		middle = middle.Add(axis.Mul(at)).Add(n.Mul((a.at(at) - b.at(at)) / 2))
+		middle = middle.Add(n.Mul((a.c[0] - b.c[0]) / 2))
 		sigma = math.Hypot(a.sigma, b.sigma) / 2
 		steep = math.Max(math.Abs(a.c[1]), math.Abs(b.c[1]))
 	}
-	return middle, math.Hypot(sigma, neckBase), math.Abs(at) < neckSettled && steep < neckSteep
+	return middle, math.Hypot(sigma, math.Hypot(neckBase, neckLean*math.Max(0, steep-neckSteep))), true
 }
 
 // neckOutline follows one outline of the neck, on the side out of the axis

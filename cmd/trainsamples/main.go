@@ -8,12 +8,12 @@
 // (uint32); 16 landmarks (3 float32: kind, x, y in pixels of the planes); the
 // millimetres on the detector of a pixel of the picture (float32); and the kind of
 // picture (uint32: 0 with a femur, else its place among simulate.Negatives from 1);
-// all little-endian. A record of a patch (-kind trochanter, hip, head or knee) is the
+// all little-endian. A record of a patch (-kind trochanter or knee) is the
 // picture (a byte a pixel, row by row), then for each of the kind's landmarks
 // its state (1 seen, 0 not there, −1 not known), x and y (3 float32), then the
 // leg's turn in degrees (float32).
 //
-// Records of -kind metal and cortex: see metalRecord and cortexRecords.
+// Records of -kind metal, cortex and hip: see metalRecord, cortexRecords and hipRecord.
 //
 // With -meshes, all kinds show also the femur surfaces (binary STL) of that folder,
 // varied in shape.
@@ -39,7 +39,7 @@ const most = 16 // landmarks in a record
 func main() {
 	seed := flag.Uint64("seed", 1, "number of the stream; streams share no sample")
 	size := flag.Int("size", 256, "side of the picture in pixels")
-	kind := flag.String("kind", "film", "film, metal, cortex, trochanter, hip, head or knee")
+	kind := flag.String("kind", "film", "film, metal, cortex, hip, trochanter or knee")
 	folder := flag.String("meshes", "", "folder with femur surfaces (*.stl)")
 	flag.Parse()
 	if err := stream(*kind, *folder, *seed, *size); err != nil {
@@ -60,6 +60,8 @@ func stream(kind, folder string, seed uint64, size int) error {
 		next = func(seed uint64) []byte { return record(simulate.Coarse(seed, size, meshes)) }
 	case "metal":
 		next = func(seed uint64) []byte { return metalRecord(simulate.NewMetalPatch(seed, meshes)) }
+	case "hip":
+		next = func(seed uint64) []byte { return hipRecord(simulate.NewHipLayers(seed, meshes)) }
 	case "cortex":
 		next = func(seed uint64) []byte { return cortexRecords(simulate.NewStrips(seed, meshes)) }
 	}

@@ -27,7 +27,7 @@ def arguments(doc, minutes, pool, out=None):
     a = argparse.ArgumentParser(description=doc, formatter_class=argparse.RawDescriptionHelpFormatter)
     a.add_argument("--samples", help="the command trainsamples")
     a.add_argument("--meshes", default="", help="folder with femur surfaces for trainsamples")
-    a.add_argument("--out", default=out, required=out is None)
+    a.add_argument("--out", default=out, required=out is None, nargs="+" if isinstance(out, list) else None)
     a.add_argument("--minutes", type=float, default=minutes)
     a.add_argument("--workers", type=int, default=mp.cpu_count(), help="simulator processes")
     a.add_argument("--pool", type=int, default=pool, help="samples kept in memory")

@@ -1,9 +1,9 @@
 #!/usr/bin/env python3
 """Trains a network that finds landmarks on a straightened patch:
-detect/trochanter.onnx, detect/hip.onnx, detect/head.onnx or detect/knee.onnx. Samples:
-`trainsamples --kind KIND`; see common.py.
+detect/trochanter.onnx or detect/knee.onnx. Samples: `trainsamples --kind KIND`; see
+common.py. train_hip.py trains those of the hip, which have the same shape.
 
-    python3 train_patch.py --kind hip --samples ./trainsamples --meshes ./meshes --out hip.onnx --minutes 6
+    python3 train_patch.py --kind knee --samples ./trainsamples --meshes ./meshes --out knee.onnx --minutes 6
 
 Output: for each landmark, at half the patch's size, the logits of where it lies,
 over all places; then for each landmark the logit that it is there at all; of the
@@ -17,7 +17,7 @@ import torch.nn.functional as F
 
 import common
 
-# Rows, columns and landmarks, as simulate.PatchKinds has them.
+# Rows, columns and landmarks, as simulate.PatchKinds and HipMarks have them.
 KINDS = {
     "trochanter": (96, 64, ["lesser_trochanter"]),
     "hip": (112, 112, ["head_centre", "rim_proximal", "rim_medial", "rim_distal", "neck_centre", "neck_superior",
@@ -59,12 +59,39 @@ def prepare(image, g):
     x = torch.where(soft, F.avg_pool2d(x[:, None], 3, 1, 1)[:, 0], x)
     x = torch.where(r(b, 1, 1) < 0.2, x + 1.2 * (x - F.avg_pool2d(x[:, None], 9, 1, 4)[:, 0]), x)
     x = torch.where(r(b, 1, 1) < 0.1, x + 2.5 * r(b, 1, 1) * (x - F.avg_pool2d(x[:, None], 5, 1, 2)[:, 0]), x)
+    x = torch.where(r(b, 1, 1) < 0.25, x + 2 * r(b, 1, 1) * (x - common.box(x, 25, 25)), x)
+    # Contrast made alike everywhere, and ends burnt or crushed.
+    mean = common.box(x, 31, 31)
+    alike = 0.5 + 0.7 * r(b, 1, 1) * (mean - 0.5) + 0.2 * (x - mean) / (common.box((x - mean) ** 2, 31, 31).clamp(min=0).sqrt() + 0.05)
+    x = torch.where(r(b, 1, 1) < 0.15, alike, x)
+    lo, hi = torch.quantile(x.flatten(1), torch.tensor([0.02, 0.98], device=dev), dim=1)[:, :, None, None]
+    cut = r(b, 1, 1) < 0.25
+    x = torch.where(cut, torch.minimum(torch.maximum(x, lo + 0.4 * r(b, 1, 1) * (hi - lo)), hi - 0.35 * r(b, 1, 1) * (hi - lo)), x)
     px, py = torch.arange(cols, device=dev), torch.arange(rows, device=dev)
     for _ in range(2):
         on, w, h, l, u = r(b, 1, 1) < 0.15, 2 + 10 * r(b, 1, 1), 2 + 16 * r(b, 1, 1), cols * r(b, 1, 1), rows * r(b, 1, 1)
         box = on & (px >= l) & (px < l + w) & (py[:, None] >= u) & (py[:, None] < u + h)
         x = torch.where(box, r(b, 1, 1) * 1.6 - 0.3, x)
     return common.stretch(x)[:, None]
+
+
+def moved(image, marks, g):
+    """Patches and their landmarks turned by up to 3°, scaled by up to 8 % and shifted by up to 5 pixels."""
+    b, rows, cols = image.shape
+    even = lambda lo, hi: lo + (hi - lo) * torch.rand(b, generator=g, device=image.device)
+    angle, scale = even(-0.05, 0.05), torch.exp(even(-0.08, 0.08))
+    dx, dy = even(-5, 5), even(-5, 5)
+    s, c = torch.sin(angle), torch.cos(angle)
+    # Where a place of the new patch lies on the old: its middle + scale · turned (place − middle) + shift.
+    m = torch.stack([torch.stack([scale * c, -scale * s * (rows - 1) / (cols - 1), 2 * dx / (cols - 1)], 1),
+                     torch.stack([scale * s * (cols - 1) / (rows - 1), scale * c, 2 * dy / (rows - 1)], 1)], 1)
+    x = F.grid_sample(image.float()[:, None], F.affine_grid(m, (b, 1, rows, cols), align_corners=True), align_corners=True)[:, 0]
+    px, py = marks[..., 1] - (cols - 1) / 2 - dx[:, None], marks[..., 2] - (rows - 1) / 2 - dy[:, None]
+    s, c = (s / scale)[:, None], (c / scale)[:, None]
+    new = torch.stack([marks[..., 0], c * px + s * py + (cols - 1) / 2, c * py - s * px + (rows - 1) / 2], 2)
+    out = (new[..., 1] < 0) | (new[..., 2] < 0) | (new[..., 1] > cols - 1) | (new[..., 2] > rows - 1)
+    new[..., 0] = torch.where(out & (new[..., 0] > 0), torch.zeros_like(new[..., 0]), new[..., 0])
+    return x, new
 
 
 def target(marks, h, w):
@@ -93,20 +120,33 @@ def read(logits, h, w):
     return 2 * mx + 0.5, 2 * my + 0.5, 2 * torch.sqrt(v.clamp(min=1e-6) / 2)
 
 
-def report(net, held, kind):
-    """Prints how near the places come on samples that were not trained on."""
+def losses(o, y, angle, kind):
+    """The parts of the loss: of the landmarks' places, of their being there, and of the leg's turn."""
+    rows, cols, names = KINDS[kind]
+    h, w = rows // 2, cols // 2
+    places, there, turn = parts(o, len(names), h * w)
+    on, known = (y[..., 0] > 0).float(), (y[..., 0] >= 0).float()
+    place = -(target(y, h, w) * F.log_softmax(places, 2)).sum(2)
+    there = F.binary_cross_entropy_with_logits(there, on, reduction="none")
+    out = {"place": (place * on).sum() / (on.sum() + 1), "there": 0.5 * (there * known).sum() / (known.sum() + 1)}
+    if turn.shape[1]:
+        seen = on.sum(1) > 0
+        sd = turn[:, 1].clamp(-3, 2)
+        nll = sd + 0.5 * ((turn[:, 0] - angle / 10) / sd.exp()) ** 2
+        out["turn"] = 0.1 * (nll.clamp(max=20) * seen).sum() / (seen.sum() + 1)
+    return out
+
+
+def judge(net, held, kind):
+    """Prints how near the places come on samples that were not trained on: held are batches of pictures, landmarks and turns."""
     rows, cols, names = KINDS[kind]
     h, w, k = rows // 2, cols // 2, len(names)
-    o, y = [], []
     with torch.no_grad():
-        for r in held:
-            o.append(net(common.stretch(r["image"].float() / 255)[:, None]).float())
-            y.append(r["marks"])
-    o, y = torch.cat(o), torch.cat(y)
+        o = torch.cat([net(x).float() for x, _, _ in held])
+    y, angle = torch.cat([y for _, y, _ in held]), torch.cat([t for _, _, t in held])
     places, there, turn = parts(o, k, h * w)
     mx, my, spread = read(places, h, w)
     if turn.shape[1]:
-        angle = torch.cat([r["turn"] for r in held])
         e = (10 * turn[:, 0] - angle).abs()
         sd = 10 * turn[:, 1].clamp(-3, 2).exp()
         print(f"turn: sd {angle.std():.1f}; error median {e.median():.1f} rms {e.square().mean().sqrt():.1f}; "
@@ -128,7 +168,7 @@ def report(net, held, kind):
 
 def main():
     a = common.arguments(__doc__, minutes=5, pool=200000)
-    a.add_argument("--kind", required=True, choices=KINDS)
+    a.add_argument("--kind", required=True, choices=["trochanter", "knee"])
     a.add_argument("--state", default="", help="file for the weights, to train on from")
     a.add_argument("--from", dest="start", default="", help="such a file")
     a.add_argument("--rate", type=float, default=2e-3)
@@ -146,31 +186,22 @@ def main():
         t["marks"][dull, :, 0] = 0  # nobody could see them
         return t
 
-    samples = common.Samples(a, a.kind, record, unpack, dev, held=40)
+    samples = common.Samples(a, a.kind, record, unpack, dev, held=12)
     net = Patch(a.kind).to(dev)
     if a.start:
         net.load_state_dict(torch.load(a.start, map_location=dev))
 
     def loss(t):
-        x, y = prepare(t["image"], g), t["marks"]
+        image, marks = moved(t["image"], t["marks"], g)
         with common.fast(dev):
-            o = net(x)
-        places, there, turn = parts(o.float(), k, h * w)
-        on, known = (y[..., 0] > 0).float(), (y[..., 0] >= 0).float()
-        place = -(target(y, h, w) * F.log_softmax(places, 2)).sum(2)
-        there = F.binary_cross_entropy_with_logits(there, on, reduction="none")
-        out = {"place": (place * on).sum() / (on.sum() + 1), "there": 0.5 * (there * known).sum() / (known.sum() + 1)}
-        if turn.shape[1]:
-            seen = on.sum(1) > 0
-            sd = turn[:, 1].clamp(-3, 2)
-            nll = sd + 0.5 * ((turn[:, 0] - t["turn"] / 10) / sd.exp()) ** 2
-            out["turn"] = 0.1 * (nll.clamp(max=20) * seen).sum() / (seen.sum() + 1)
-        return out
+            o = net(prepare(image, g))
+        return losses(o.float(), marks, t["turn"], a.kind)
 
     common.train(net, samples, g, a.minutes, 256, loss, rate=a.rate, report=400)
     if a.state:
         torch.save(net.state_dict(), a.state)
-    report(net, samples.held, a.kind)
+    held = [(common.stretch(r["image"].float() / 255)[:, None], r["marks"], r["turn"]) for r in samples.held]
+    judge(net, held, a.kind)
     common.export(net, (1, 1, rows, cols), a.out, "patch", "marks")
 
 

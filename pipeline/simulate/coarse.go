@@ -306,9 +306,6 @@ func (t *stage) label(s *Sample, g grid, padX, padY float64) {
 	}
 }
 
-// distalMarks are the landmarks of the knee.
-var distalMarks = map[string]bool{"condyle_lateral": true, "condyle_medial": true, "knee_centre": true}
-
 // NegativeIndex is the number of a sample's kind among [Negatives] from 1; 0 for
 // a film with a femur.
 func (s *Sample) NegativeIndex() int {

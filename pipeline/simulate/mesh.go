@@ -334,6 +334,14 @@ func (m *Mesh) stage(beam Beam, a Anatomy, place *placement) *stagedMesh {
 
 // add lays the mesh's attenuation over the plane.
 func (s *stagedMesh) add(out *plane, g grid, ph *Physics, tex *tile) {
+	s.trace(g, ph, tex, func(i int, cortical, cancellous float64) {
+		out.v[i] += float32(ph.Cortical*cortical + ph.Cancellous*cancellous)
+	})
+}
+
+// trace calls put for every pixel of the mesh, by its place in g, with the mm in
+// cortical bone and those in cancellous bone, weighted with its density.
+func (s *stagedMesh) trace(g grid, ph *Physics, tex *tile, put func(i int, cortical, cancellous float64)) {
 	cancellous := s.anatomy.cancellous()
 	wall := 2 * jointWall * s.anatomy.Thickness
 	inner := s.inner()
@@ -374,7 +382,7 @@ func (s *stagedMesh) add(out *plane, g grid, ph *Physics, tex *tile) {
 				hollow += f * (max(0, least-wall) - hollow)
 			}
 			n := tex.at((m[0]+0.7*m[1])/ph.TextureScale, m[2]/(2.2*ph.TextureScale))
-			out.v[r*g.cols+c] += float32(ph.Cortical*(whole-hollow) + ph.Cancellous*cancellous.at(m[2])*hollow*(1+ph.Texture*n))
+			put(r*g.cols+c, whole-hollow, cancellous.at(m[2])*hollow*(1+ph.Texture*n))
 		}
 	})
 }

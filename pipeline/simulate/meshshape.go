@@ -6,13 +6,14 @@ import (
 )
 
 // Varied returns a femur like m of another shape: other proportions along the
-// three axes, more or less bow, head and neck bent, turned and longer or
-// shorter, the head and the trochanter larger or smaller.
+// three axes, more or less bow, head and neck bent, turned, longer or
+// shorter and stouter or thinner, the head and the trochanter larger or smaller.
 func (m *Mesh) Varied(rng *rand.Rand) *Mesh {
 	scale := vec{span{0.85, 1.15}.even(rng), span{0.85, 1.15}.even(rng), span{0.85, 1.15}.even(rng)}
-	bend, turn, longer := span{-14, 14}.even(rng), span{-16, 16}.even(rng), span{-0.12, 0.15}.even(rng)
+	bend, turn, longer := span{-20, 20}.even(rng), span{-18, 18}.even(rng), span{-0.15, 0.2}.even(rng)
+	stout := span{0.85, 1.22}.even(rng)
 	bowX, bowY := span{-0.6, 0.6}.even(rng), span{-0.5, 0.5}.even(rng)
-	ball, greater := span{0.92, 1.1}.even(rng), span{0.85, 1.2}.even(rng)
+	ball, greater := span{0.88, 1.14}.even(rng), span{0.75, 1.3}.even(rng)
 	twist := span{-14, 14}.even(rng)
 	knee := span{0.9, 1.12}.even(rng)
 	tilt := span{-5, 5}.even(rng)
@@ -27,6 +28,8 @@ func (m *Mesh) Varied(rng *rand.Rand) *Mesh {
 		if p[2] < 5 {
 			along := p.sub(root).dot(axis)
 			w := smooth((along-4)/(0.5*long)) * smooth((5-p[2])/20)
+			beside := p.sub(root).sub(axis.mul(along))
+			p = p.add(beside.mul((stout - 1) * w * smooth((0.85*long-along)/(0.3*long)))) // the neck's girth
 			p = p.add(axis.mul(longer * long * smooth(along/long-0.1)))
 			q := p.sub(root)
 			sn, cs := sincosDeg(bend * w)

@@ -1,45 +1,54 @@
 package simulate
 
 import (
+	"math"
 	"math/rand/v2"
 
 	"shaftgauge/measure/geom"
 )
 
 // Size of a metal patch: MetalRows × MetalCols pixels of MetalMM of bone, rows
-// along the shaft, proximal first. Labels have half as many each way.
+// along the shaft, proximal first.
 const (
 	MetalRows, MetalCols = 224, 160
 	MetalMM              = 0.9
 )
 
-// What a place of a metal patch shows.
+// What an implant's metal is.
 const (
 	NoMetal = iota
 	IntramedullaryMetal
 	PlateMetal
 	StemMetal
 	OtherMetal
-	MarkMetal // letters, scale balls and what is worn, which belong to the film, not to the leg
 )
 
 var metalLabels = map[string]uint8{"intramedullary": IntramedullaryMetal, "plate": PlateMetal, "stem": StemMetal, "other": OtherMetal}
 
-// MetalPatch is a training sample for a network that marks metal along a shaft.
+// MetalPatch is a training sample for a network that marks metal along a shaft:
+// what lies in the beam, in layers. The training program lays layers of several
+// patches over each other and makes a picture of them.
 type MetalPatch struct {
-	Image []uint8 // MetalRows × MetalCols, bone bright; 0 off the film, 1 or more on it
-	Label []uint8 // half as many each way
+	Body  []float32 // attenuation of what is no metal
+	Metal []float32 // mm of an implant's metal on the ray
+	Worn  []float32 // attenuation of letters, balls and what is worn, which belong to the film, not to the leg
+	Kind  uint8     // of the implant
 }
 
 // Shares of the metal patches.
 const (
-	brokenShare  = 0.1  // of a broken femur, whose fragments over each other are as bright as metal
+	brokenShare  = 0.12 // of a broken femur, whose fragments over each other are as bright as metal
 	implantShare = 0.55 // of the others
+	smallShare   = 0.25 // of those, of what is small
+	clipShare    = 0.1  // of those without an implant
 	nearShare    = 0.6  // centred near the metal or the break
-	clipShare    = 0.2
-	sundryShare  = 0.3
-	letterShare  = 0.35 // with one letter or more put near the middle
+	letterShare  = 0.5
+	ballShare    = 0.12
+	sundryShare  = 0.6
 )
+
+// wide is a field that nothing lies outside of.
+var wide = Field{Width: 1e5, Height: 1e5, Round: 0.1}
 
 // NewMetalPatch makes the patch of a seed, from a film of any group. Some of the
 // femurs without an implant are meshes, where there are any.
@@ -49,7 +58,7 @@ func NewMetalPatch(seed uint64, meshes []*Mesh) MetalPatch {
 	broken := rng.Float64() < brokenShare
 	if !broken && rng.Float64() < implantShare {
 		implant = usualImplants[rng.IntN(len(usualImplants))]
-		if rng.Float64() < 0.25 { // what is small is hard to see
+		if rng.Float64() < smallShare { // what is small is hard to see
 			implant = []Implant{CerclageWires, Screws, Staples, Fixator}[rng.IntN(4)]
 		}
 	}
@@ -69,15 +78,15 @@ func NewMetalPatch(seed uint64, meshes []*Mesh) MetalPatch {
 		case leg.Break == nil:
 			s = s.withAnyMesh(rng, meshes)
 		}
-		if p, ok := s.metalPatch(rng, near); ok {
-			return p
+		if g, ok := s.metalGrid(rng, near); ok {
+			return s.metalPatch(rng, g)
 		}
 	}
 }
 
-// metalPatch lays a patch along the first leg's shaft, near its metal or its break
+// metalGrid lays a patch along the first leg's shaft, near its metal or its break
 // if near is set; false where that is off the film.
-func (s *Scene) metalPatch(rng *rand.Rand, near bool) (MetalPatch, bool) {
+func (s *Scene) metalGrid(rng *rand.Rand, near bool) (grid, bool) {
 	leg := &s.Legs[0]
 	plate := s.Plate.grid()
 	field := s.Field.window()
@@ -111,116 +120,142 @@ func (s *Scene) metalPatch(rng *rand.Rand, near bool) (MetalPatch, bool) {
 			break
 		}
 		if try > 20 {
-			return MetalPatch{}, false
+			return grid{}, false
 		}
 	}
 	down := project(z + 60).Sub(project(z - 60)).Unit()
 	across := geom.PointMM{X: -down.Y, Y: down.X}
 	turn := even(-0.1, 0.1)
 	down, across = down.Add(across.Mul(turn)).Unit(), across.Sub(down.Mul(turn)).Unit()
-	pitch := MetalMM / 2 * s.Beam.SID / (s.Beam.SID - place.at[2]) * even(0.75, 1.12)
-	g := grid{rows: 2 * MetalRows, cols: 2 * MetalCols, dx: across.Mul(pitch), dy: down.Mul(pitch)}
+	pitch := MetalMM * s.Beam.SID / (s.Beam.SID - place.at[2]) * even(0.75, 1.12)
+	g := grid{rows: MetalRows, cols: MetalCols, dx: across.Mul(pitch), dy: down.Mul(pitch)}
 	centre := project(z).Add(across.Mul(even(-8, 8)))
-	g.origin = centre.Sub(g.dy.Mul(MetalRows - 0.5)).Sub(g.dx.Mul(MetalCols - 0.5))
-	beside := func() geom.PointMM { return centre.Add(across.Mul(even(-55, 55))).Add(down.Mul(even(-85, 85))) }
+	g.origin = centre.Sub(g.dy.Mul((MetalRows - 1) / 2.0)).Sub(g.dx.Mul((MetalCols - 1) / 2.0))
+	return g, true
+}
+
+// metalPatch makes the layers of the grid g.
+func (s *Scene) metalPatch(rng *rand.Rand, g grid) MetalPatch {
+	s.Field, s.Metal, s.Marks = wide, nil, nil
+	t := s.stage()
+	fine := g.finer()
+	metal, worn := newPlane(fine.rows, fine.cols), newPlane(fine.rows, fine.cols)
+	p := MetalPatch{Kind: metalLabels[s.Legs[0].Implant.column()]}
+	if l := &t.legs[0]; l.femur != nil {
+		t.metalPath(metal, l, l.femur.metal, 1, fine)
+		t.metalPath(metal, l, l.femur.cement, cementOverMetal, fine)
+		l.femur.metal, l.femur.cement = nil, nil
+	}
+	if p.Kind == NoMetal && rng.Float64() < clipShare {
+		p.Kind = OtherMetal
+		for range 1 + rng.IntN(6) {
+			c := somewhere(rng, g)
+			sn, cs := sincosDeg(span{0, 360}.even(rng))
+			Metal{A: c, B: c.Add(geom.PointMM{X: cs, Y: sn}.Mul(span{2, 9}.even(rng))), Radius: span{0.35, 1}.even(rng), Mean: 1}.over(metal, fine)
+		}
+	}
+	t.wear(rng, g)
+	t.lead(worn, fine)
+	for _, m := range t.Metal {
+		m.over(worn, fine)
+	}
+	t.Metal = nil
+	p.Body, p.Metal, p.Worn = t.exposure(g).v, metal.through(metalUsual).v, worn.through(1).v
+	return p
+}
+
+// metalUsual is a usual attenuation of an implant's metal per mm.
+const metalUsual = 0.5
+
+// somewhere is a place in the middle of g.
+func somewhere(rng *rand.Rand, g grid) geom.PointMM {
+	return g.place(float64(g.cols)*span{0.1, 0.9}.even(rng), float64(g.rows)*span{0.1, 0.9}.even(rng))
+}
+
+// wear adds letters, balls and sundries.
+func (t *stage) wear(rng *rand.Rand, g grid) {
+	even := func(lo, hi float64) float64 { return span{lo, hi}.even(rng) }
+	at := func() geom.PointMM { return somewhere(rng, g) }
 	if rng.Float64() < letterShare {
 		words := []string{"R", "L", "R", "L", "AP", "HV 07", "114", "SUPINE", "K.T.", "12:41", "X", "8"}
+		turn := 90 * float64(rng.IntN(4))
 		for range 1 + rng.IntN(2) {
-			s.Marks = append(s.Marks, Mark{Text: words[rng.IntN(len(words))], At: beside(), Height: span{4, 22}.wide(rng), Angle: even(-30, 30), Lead: rng.IntN(3) > 0, White: rng.IntN(4) > 0})
+			t.Marks = append(t.Marks, Mark{Text: words[rng.IntN(len(words))], At: at(), Height: span{4, 22}.wide(rng), Angle: turn + even(-30, 30), Lead: true})
 		}
-		if rng.IntN(3) == 0 {
-			c := beside()
-			s.Metal = append(s.Metal, Metal{A: c, B: c, Radius: even(9, 17), Mean: even(0.2, 0.7)})
-		}
+	}
+	if rng.Float64() < ballShare {
+		c := at()
+		t.Metal = append(t.Metal, Metal{A: c, B: c, Radius: even(6, 17), Mean: even(0.2, 0.7)})
 	}
 	if rng.Float64() < sundryShare {
-		s.Metal = append(s.Metal, sundries(rng, beside)...)
-	}
-	if rng.Float64() < clipShare {
-		for range 1 + rng.IntN(6) {
-			c := beside()
-			sn, cs := sincosDeg(even(0, 360))
-			s.Metal = append(s.Metal, Metal{A: c, B: c.Add(geom.PointMM{X: cs, Y: sn}.Mul(even(2, 9))), Radius: even(0.35, 1), Mean: 0.6})
+		for range 1 + rng.IntN(2) {
+			t.Metal = append(t.Metal, sundries(rng, at)...)
 		}
 	}
-	t := s.stage()
-	mu := t.exposure(g)
-	t.lead(mu, g)
-	x := t.develop(t.expose(mu, g), g)
-	t.stamp(x, g)
-	if rng.Float64() < 0.6 {
-		x.reprocess(rng, g.step())
-	}
-	p := MetalPatch{Image: make([]uint8, MetalRows*MetalCols), Label: make([]uint8, MetalRows*MetalCols/4)}
-	for r := range MetalRows {
-		for c := range MetalCols {
-			q := plate.pixel(g.place(2*float64(c)+0.5, 2*float64(r)+0.5))
-			if q.X < 0 || q.Y < 0 || q.X > float64(plate.cols-1) || q.Y > float64(plate.rows-1) {
+}
+
+// finer is g at half its pitch.
+func (g grid) finer() grid {
+	f := grid{rows: 2 * g.rows, cols: 2 * g.cols, dx: g.dx.Mul(0.5), dy: g.dy.Mul(0.5)}
+	f.origin = g.origin.Sub(f.dx.Mul(0.5)).Sub(f.dy.Mul(0.5))
+	return f
+}
+
+// through halves x: a pixel of the result lets as much through as the four do, at
+// the attenuation k.
+func (x *plane) through(k float64) *plane {
+	out := newPlane(x.rows/2, x.cols/2)
+	for r := range out.rows {
+		for c := range out.cols {
+			i := 2*r*x.cols + 2*c
+			sum := x.v[i] + x.v[i+1] + x.v[i+x.cols] + x.v[i+x.cols+1]
+			if sum == 0 {
 				continue
 			}
-			i := 2*r*g.cols + 2*c
-			v := (x.v[i] + x.v[i+1] + x.v[i+g.cols] + x.v[i+g.cols+1]) / 4
-			p.Image[r*MetalCols+c] = uint8(1 + 254*max(0, min(1, v)) + 0.5)
+			pass := 0.0
+			for _, j := range [4]int{i, i + 1, i + x.cols, i + x.cols + 1} {
+				pass += math.Exp(-k * float64(x.v[j]))
+			}
+			out.v[r*out.cols+c] = float32(-math.Log(pass/4) / k)
 		}
 	}
-	t.labelMetal(p.Label, g, plate)
-	return p, true
+	return out
 }
 
-// labelMetal marks the cells of 4 × 4 pixels of g that metal shades.
-func (t *stage) labelMetal(label []uint8, g, plate grid) {
-	loose := t.loose(g)
-	for _, k := range t.Marks {
-		if !k.Lead {
-			k.Lead = true // a stamped letter hides the bone as one of lead does
-			u := Scene{Marks: []Mark{k}}
-			loose = append(loose, (&stage{Scene: &u}).loose(plate)...)
-		}
-	}
-	for r := range MetalRows / 2 {
-		for c := range MetalCols / 2 {
-			for _, k := range [5][2]float64{{1.5, 1.5}, {0, 0}, {3, 0}, {0, 3}, {3, 3}} {
-				p := g.place(4*float64(c)+k[0], 4*float64(r)+k[1])
-				if !t.visible(p, plate) {
-					continue
-				}
-				if v := t.metalAt(p, loose); v != NoMetal {
-					label[r*MetalCols/2+c] = v
-					if v != MarkMetal {
-						break
-					}
+// around returns the pixels of g within reach mm of the line from a to b.
+func (g grid) around(a, b geom.PointMM, reach float64) (r0, r1, c0, c1 int) {
+	p, q := g.pixel(a), g.pixel(b)
+	more := reach/min(g.dx.Norm(), g.dy.Norm()) + 1
+	return max(0, int(min(p.Y, q.Y)-more)), min(g.rows, int(max(p.Y, q.Y)+more)+1),
+		max(0, int(min(p.X, q.X)-more)), min(g.cols, int(max(p.X, q.X)+more)+1)
+}
+
+// metalPath adds what the rays have of the solids in a leg's frame, times k.
+func (t *stage) metalPath(x *plane, l *stagedLeg, solids []quadric, k float64, g grid) {
+	for i := range solids {
+		q := &solids[i]
+		c := t.Beam.project(l.place.world(q.c))
+		r0, r1, c0, c1 := g.around(c, c, 1.1*l.magnification(t.Beam)*q.bound()+1)
+		for r := r0; r < r1; r++ {
+			for c := c0; c < c1; c++ {
+				o, d := t.Beam.ray(&l.place, g.place(float64(c), float64(r)))
+				if v, _, hit := q.cross(o, d); hit {
+					x.v[r*x.cols+c] += float32(k * (v.b - v.a))
 				}
 			}
 		}
 	}
 }
 
-// metalAt returns what shades p.
-func (t *stage) metalAt(p geom.PointMM, loose []Metal) uint8 {
-	for i := range t.legs {
-		l := &t.legs[i]
-		if l.femur == nil || len(l.femur.metal) == 0 {
-			continue
-		}
-		o, d := t.Beam.ray(&l.place, p)
-		for _, part := range [2][]quadric{l.femur.metal, l.femur.cement} {
-			for j := range part {
-				if part[j].misses(&o, &d) {
-					continue
-				}
-				if _, _, hit := part[j].cross(o, d); hit {
-					return metalLabels[l.Implant.column()]
-				}
-			}
-		}
+// over lays the metal over x.
+func (m Metal) over(x *plane, g grid) {
+	r0, r1, c0, c1 := g.around(m.A, m.B, m.Radius)
+	if c0 >= c1 {
+		return
 	}
-	for i := range loose {
-		if loose[i].covers(p) {
-			if i < len(t.Metal) && loose[i].A != loose[i].B && !loose[i].Worn {
-				return OtherMetal
-			}
-			return MarkMetal
-		}
+	for r := r0; r < r1; r++ {
+		part := g
+		part.origin = g.place(float64(c0), 0)
+		m.add(x.v[r*x.cols+c0:r*x.cols+c1], part, r)
 	}
-	return NoMetal
 }

@@ -17,29 +17,20 @@ type PatchKind struct {
 	Row, Col   float64  // where the shaft's line passes the anchor's level
 	Marks      []string // landmarks, in the order of Patch.Marks
 
-	anchor     string  // landmark whose level the frame is laid by
-	near, far  float64 // z between which the shaft's line is taken; from the joint line where negative
-	slack      float64 // mm by which the anchor's level may be off
-	zoom       span    // what a film may call a mm, over a mm of the bone
-	ap         bool    // AP views only
-	shows      func(g group) bool
-	disturbed  bool // with bumps, odd sockets, cuts and other processing
-	centred    bool // on the anchor itself, not on the shaft's line at its level
-	everything bool // landmarks beyond those of the truth: rims, ends of the neck, canal
+	anchor    string  // landmark whose level the frame is laid by
+	near, far float64 // z between which the shaft's line is taken; from the joint line where negative
+	slack     float64 // mm by which the anchor's level may be off
+	zoom      span    // what a film may call a mm, over a mm of the bone
+	ap        bool    // AP views only
+	shows     func(g group) bool
+	disturbed bool // with bumps, odd sockets, cuts and other processing
+	lesser    bool // with lesser trochanters of other forms
 }
 
-// PatchKinds are the kinds that detect has networks for.
+// PatchKinds are the kinds that detect has networks for; those of the hip learn from [HipLayers].
 var PatchKinds = []PatchKind{
 	{Name: "trochanter", Rows: 96, Cols: 64, MM: 1, Row: 47.75, Col: 10, Marks: []string{"lesser_trochanter"},
-		anchor: "lesser_trochanter", near: 15, far: 60, slack: 35, zoom: span{0.88, 1.14}, disturbed: true},
-	{Name: "hip", Rows: 112, Cols: 112, MM: 1.25, Row: 88, Col: 28, Marks: []string{"head_centre", "rim_proximal", "rim_medial", "rim_distal",
-		"neck_centre", "neck_superior", "neck_inferior", "greater_trochanter", "lesser_trochanter", "canal_lateral", "canal_medial"},
-		anchor: "lesser_trochanter", near: 20, far: 70, slack: 8, zoom: span{0.76, 1.12}, ap: true, shows: func(g group) bool { return !g.lateral && g.from < -30 },
-		disturbed: true, everything: true},
-	{Name: "head", Rows: 128, Cols: 128, MM: 0.625, Row: 63.5, Col: 63.5, Marks: []string{"head_centre", "rim_proximal", "rim_medial", "rim_distal",
-		"neck_centre", "neck_superior", "neck_inferior"},
-		anchor: "head_centre", near: 20, far: 70, slack: 4, zoom: span{0.76, 1.12}, ap: true, shows: func(g group) bool { return !g.lateral && g.from < -30 },
-		disturbed: true, everything: true, centred: true},
+		anchor: "lesser_trochanter", near: 15, far: 60, slack: 35, zoom: span{0.88, 1.14}, disturbed: true, lesser: true},
 	{Name: "knee", Rows: 96, Cols: 128, MM: 1.1, Row: 60, Col: 63.5, Marks: []string{"condyle_lateral", "condyle_medial", "knee_centre"},
 		anchor: "knee_centre", near: -150, far: -90, slack: 12, zoom: span{0.8, 1.14}, ap: true, shows: func(g group) bool { return !g.lateral && g.to > 1000 },
 		disturbed: true},
@@ -59,8 +50,11 @@ type PatchMark struct {
 	X, Y  float64 // pixels of Image
 }
 
-// meshShare is the share of the patches of real surfaces, where there are any.
-const meshShare = 0.5
+// Shares of the patches of real surfaces, where there are any.
+const (
+	meshShare   = 0.5
+	lesserShare = 0.75 // of the lesser trochanter's: no other shape shows it as it is
+)
 
 // NewPatch makes the patch of a seed. The frame is laid as a detector would lay
 // it that knows the shaft and nearly the level: a little turned, a little off.
@@ -76,8 +70,16 @@ func NewPatch(k PatchKind, seed uint64, meshes []*Mesh) Patch {
 		if k.ap && s.Legs[0].View != measure.AP {
 			continue
 		}
-		if s.Legs[0].View == measure.AP && len(meshes) > 0 && rng.Float64() < meshShare {
-			s = s.WithMesh(meshes[rng.IntN(len(meshes))].Varied(rng).uneven(rng))
+		share := meshShare
+		if k.lesser {
+			share = lesserShare
+		}
+		if (s.Legs[0].View == measure.AP || k.lesser) && len(meshes) > 0 && rng.Float64() < share {
+			m := meshes[rng.IntN(len(meshes))].Varied(rng).uneven(rng)
+			if k.lesser && rng.Float64() < 0.7 {
+				m = m.otherLesser(rng)
+			}
+			s = s.WithMesh(m)
 			s.Legs[0].Anatomy.dress(rng, s.Legs[0].Mesh)
 		}
 		if k.disturbed {
@@ -87,8 +89,11 @@ func NewPatch(k PatchKind, seed uint64, meshes []*Mesh) Patch {
 		if k.disturbed {
 			t.disturb(rng)
 		}
+		if k.lesser {
+			t.otherLessers(rng)
+		}
 		for i := range t.legs {
-			if p, ok := t.patchOf(&t.legs[i], k, rng); ok && (!k.everything || p.Marks[0].State > 0 || rng.Float64() < 0.4) {
+			if p, ok := t.patchOf(&t.legs[i], k, rng); ok {
 				p.Turn = t.legs[i].turn()
 				return p
 			}
@@ -124,9 +129,6 @@ func (t *stage) patchOf(l *stagedLeg, k PatchKind, rng *rand.Rand) (Patch, bool)
 	}
 	magnified := t.Beam.SID / (t.Beam.SID - l.place.at[2])
 	unit := magnified * k.zoom.even(rng) // of the detector's mm, what the film calls a mm
-	if k.everything {
-		t.moreMarks(marks, l, down, across, unit)
-	}
 	turn := even(-0.06, 0.06)
 	down, across = down.Add(across.Mul(turn)).Unit(), across.Sub(down.Mul(turn)).Unit()
 	pitch := k.MM * unit / 2
@@ -138,9 +140,6 @@ func (t *stage) patchOf(l *stagedLeg, k PatchKind, rng *rand.Rand) (Patch, bool)
 	level := anchor.Sub(near.centre).Dot(down) + even(-slack, slack)*unit
 	off := even(-3, 3) * unit
 	centre := near.centre.Add(down.Mul(level)).Add(across.Mul(off))
-	if k.centred {
-		centre = anchor.Add(down.Mul(even(-slack, slack) * unit)).Add(across.Mul(even(-slack, slack) * unit))
-	}
 	g.origin = centre.Sub(g.dy.Mul(2*k.Row + 0.5)).Sub(g.dx.Mul(2*k.Col + 0.5))
 	shut := window{hw: 1e6, hh: 1e6}
 	fill := uint8(0)

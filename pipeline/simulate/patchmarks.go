@@ -7,7 +7,7 @@ import (
 	"shaftgauge/measure/geom"
 )
 
-// moreMarks adds what the patch of the hip is asked for beyond the truth's
+// moreMarks adds what a hip is asked for where it is learnt from beyond the truth's
 // landmarks: three places of the head's rim, proximal and lateral, proximal and
 // medial, distal and medial of its centre at 45° to the shaft; the ends of the
 // narrowest neck; the canal's two inner edges 20 mm above the lesser trochanter,

@@ -331,7 +331,6 @@ func (t *stage) exposure(g grid) *plane {
 	}
 	out := newPlane(g.rows, g.cols)
 	ph := t.Physics
-	src := t.Beam.source()
 	tex := texture(ph.TextureSeed)
 	for i := range t.legs {
 		if m := t.legs[i].mesh; m != nil {
@@ -358,19 +357,8 @@ func (t *stage) exposure(g grid) *plane {
 				if t.field.depth(p) < t.field.shut {
 					continue
 				}
-				w := vec{p.X, p.Y, 0}
-				ray := src.sub(w)
-				dist := ray.norm()
-				d := b.place.inverse.mul(ray.mul(1 / dist))
-				o := b.place.body(w)
-				near := b.place.at[2] * dist / t.Beam.SID
-				cort, canc, metal := b.trace(o, d, near, pitch)
-				if cort <= 0 && canc <= 0 && metal <= 0 {
-					continue
-				}
-				m := o.at(near, d)
-				n := tex.at((m[0]+0.7*m[1])/ph.TextureScale, m[2]/(2.2*ph.TextureScale))
-				line[c] += float32(ph.Cortical*cort + ph.Cancellous*canc*(1+ph.Texture*n) + ph.Metal*metal)
+				cort, canc, metal := t.through(b, p, pitch, tex)
+				line[c] += float32(ph.Cortical*cort + ph.Cancellous*canc + ph.Metal*metal)
 			}
 		}
 		for _, m := range t.Metal {
@@ -378,6 +366,23 @@ func (t *stage) exposure(g grid) *plane {
 		}
 	})
 	return out
+}
+
+// through returns the mm that the ray through p is in cortical bone, in cancellous
+// bone, weighted with its density, and in metal.
+func (t *stage) through(b *stagedBone, p geom.PointMM, pitch float64, tex *tile) (cortical, cancellous, metal float64) {
+	w := vec{p.X, p.Y, 0}
+	ray := t.Beam.source().sub(w)
+	dist := ray.norm()
+	d := b.place.inverse.mul(ray.mul(1 / dist))
+	o := b.place.body(w)
+	near := b.place.at[2] * dist / t.Beam.SID
+	cortical, cancellous, metal = b.trace(o, d, near, pitch)
+	if cancellous > 0 {
+		m, ph := o.at(near, d), &t.Physics
+		cancellous *= 1 + ph.Texture*tex.at((m[0]+0.7*m[1])/ph.TextureScale, m[2]/(2.2*ph.TextureScale))
+	}
+	return cortical, cancellous, metal
 }
 
 // footprint holds the columns, by row, that can meet a bone.
