@@ -53,7 +53,7 @@ func (n network) runPlanes(in []float32, planes, rows, cols, want int) ([]float3
 // Load loads the networks, so that a process that cannot work says so before
 // its first film.
 func Load() error {
-	for _, n := range []network{locateNet, recogniseNets[0], recogniseNets[1], metalNets[0], metalNets[1], cortexNet, trochanterNet.network, hipNet.network, headNet.network, kneeNet.network} {
+	for _, n := range []network{locateNet, recogniseNets[0], recogniseNets[1], metalNets[0], metalNets[1], cortexNet, trochanterNets[0].network, trochanterNets[1].network, hipNet.network, headNet.network, kneeNet.network} {
 		if _, err := n(); err != nil {
 			return err
 		}

@@ -7,12 +7,22 @@ import (
 	"shaftgauge/measure/geom"
 )
 
-//go:embed trochanter.onnx
-var trochanterONNX []byte
+var (
+	//go:embed trochanter.onnx
+	trochanterONNX []byte
+	//go:embed trochanter_again.onnx
+	trochanterAgainONNX []byte
+)
 
-// trochanterNet places the tip of the lesser trochanter on a patch from 10 mm
-// beyond the mid-line to 53 mm on the trochanter's side.
-var trochanterNet = patchNetwork{network: newNetwork("trochanter", trochanterONNX), rows: 96, cols: 64, marks: 1, mm: 1, row: 48, col: 10}
+// trochanterNets place the tip of the lesser trochanter on a patch from 10 mm
+// beyond the mid-line to 53 mm on the trochanter's side. The first is exact on blunt
+// tips and leaves pointed ones open; the second, which has learnt these too, is asked
+// where the first sees a tip but not its level.
+var trochanterNets = [2]patchNetwork{newTrochanterNet("trochanter", trochanterONNX), newTrochanterNet("second trochanter", trochanterAgainONNX)}
+
+func newTrochanterNet(name string, onnx []byte) patchNetwork {
+	return patchNetwork{network: newNetwork(name, onnx), rows: 96, cols: 64, marks: 1, mm: 1, row: 48, col: 10}
+}
 
 const (
 	tipProb   = 0.5  // that the tip is on the patch
@@ -30,14 +40,19 @@ func trochanterTip(g *plane, m midline, sp geom.Spacing, k int, clockwise bool) 
 	if !ok {
 		return nil, nil
 	}
-	found, _, err := trochanterNet.find(trochanterNet.frame(p, down, m.p[k], clockwise), g, sp)
-	if err != nil {
-		return nil, err
+	for i := range trochanterNets {
+		n := &trochanterNets[i]
+		found, _, err := n.find(n.frame(p, down, m.p[k], clockwise), g, sp)
+		if err != nil {
+			return nil, err
+		}
+		tip := found[0]
+		if tip.there < tipProb {
+			return nil, nil
+		}
+		if sigma := math.Hypot(tip.along, tipSigma); sigma <= tipUnsure {
+			return &Landmark{P: sp.Px(tip.at), Sigma: sigma}, nil
+		}
 	}
-	tip := found[0]
-	sigma := math.Hypot(tip.along, tipSigma)
-	if tip.there < tipProb || sigma > tipUnsure {
-		return nil, nil
-	}
-	return &Landmark{P: sp.Px(tip.at), Sigma: sigma}, nil
+	return nil, nil
 }

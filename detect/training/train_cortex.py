@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """Trains the network that traces the lateral cortex on a straightened strip and
 marks focal thickenings and lucent lines (detect/cortex.onnx). Samples:
-`trainsamples --kind cortex`; see common.py.
+`trainsamples --kind cortex`, see common.py, and those that tubes.py draws.
 
     python3 train_cortex.py --samples ./trainsamples --meshes ./meshes --out cortex.onnx --minutes 9
 
@@ -21,6 +21,7 @@ import torch.nn as nn
 import torch.nn.functional as F
 
 import common
+import tubes
 from common import block
 
 ROWS, COLS = 384, 112
@@ -216,7 +217,10 @@ def prepare(t, g):
     gone = off[:, ::2, 0] | off[:, 1::2, 0]
     state[..., :2] = torch.where(gone[..., None] & (state[..., :2] > 0), 0, state[..., :2])
     line = torch.where(gone[..., None], 0, line)
-    return common.stretch(x, every=5)[:, None], {"line": line.float(), "row": row, "state": state, "gone": gone}
+    # A strip may be part of a longer one, whose contrast it does not fill.
+    part = torch.where(r() < 0.3, 0.55 + 0.45 * r(), 1.0)
+    x = common.stretch(x, every=5) * part + (1 - part) * r()
+    return x[:, None], {"line": line.float(), "row": row, "state": state, "gone": gone}
 
 
 def edge_loss(z, col, weight):
@@ -351,6 +355,44 @@ def report(net, held):
         print(f"lines, cut {cut}: {int(((peak > cut) & (on > 6)).sum())} of {int((on > 6).sum())} seen; false on {(false > cut).float().mean():.3f} of strips")
 
 
+PAUSE = 8  # steps
+
+
+class Mixed:
+    """The simulator's strips and those of tubes, a share of each batch: fresh ones are drawn every PAUSE steps and kept in a pool of that size."""
+
+    def __init__(self, samples, share, fresh, pool, g):
+        self.samples, self.share, self.fresh, self.g = samples, share, fresh, g
+        self.held = [tubes.strips(common.READ, g) for _ in range(len(samples.held))]  # never trained on
+        self.pool = {k: v.new_empty(pool, *v.shape[1:]) for k, v in self.held[0].items()}
+        self.size, self.filled, self.at, self.steps = pool, 0, 0, 0
+
+    @property
+    def drawn(self):
+        return self.samples.drawn
+
+    def draw(self, n):
+        at = torch.arange(self.at, self.at + n, device=self.g.device) % self.size
+        for k, v in tubes.strips(n, self.g).items():
+            self.pool[k][at] = v
+        self.at, self.filled = (self.at + n) % self.size, min(self.size, self.filled + n)
+
+    def top_up(self, least):
+        while self.filled < least:
+            self.draw(self.fresh)
+        self.samples.top_up(least)
+        self.steps += 1
+        if self.steps % PAUSE == 0:
+            self.draw(self.fresh)
+
+    def pick(self, n, g):
+        m = int(n * self.share)
+        at = torch.randint(0, self.filled, (m,), generator=g, device=g.device)
+        t = self.samples.pick(n - m, g)
+        order = torch.randperm(n, generator=g, device=g.device)
+        return {k: torch.cat([v[at], t[k]])[order] for k, v in self.pool.items()}
+
+
 def load(net, old):
     """Takes weights over, also of a network that had fewer numbers by row."""
     now = net.state_dict()
@@ -368,6 +410,8 @@ def main():
     a.add_argument("--rate", type=float, default=2e-3)
     a.add_argument("--batch", type=int, default=256)
     a.add_argument("--held", type=int, default=80, help="reads of 32 strips that are not trained on")
+    a.add_argument("--tubes", type=float, default=0.5, help="share of the strips that are drawn on the device")
+    a.add_argument("--fresh", type=int, default=128, help=f"so many of them anew every {PAUSE} steps")
     a = a.parse_args()
     dev, g, _ = common.begin(a.seed)
     torch.backends.cudnn.benchmark = True
@@ -383,11 +427,14 @@ def main():
             o = net(x.contiguous(memory_format=torch.channels_last))
         return loss_of(o.float(), y)
 
-    common.train(net, samples, g, a.minutes, a.batch, loss, rate=a.rate, report=400, least=min(2000, 8 * a.batch))
+    mixed = Mixed(samples, a.tubes, a.fresh, a.pool // 6, g)
+    common.train(net, mixed, g, a.minutes, a.batch, loss, rate=a.rate, report=200, least=min(2000, 8 * a.batch))
     if a.state:
         torch.save(net.state_dict(), a.state)
     common.export(net, (1, 1, ROWS, COLS), a.out, "strip", "cortex")
-    report(net.to(dev), samples.held)
+    for name, held in (("the simulator's strips", samples.held), ("strips of tubes", mixed.held)):
+        print(name)
+        report(net.to(dev), held)
 
 
 if __name__ == "__main__":

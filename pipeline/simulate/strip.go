@@ -226,7 +226,7 @@ func (j *stripJob) confound(middle, reach, flare float64) {
 	if j.chance(0.4*rich) && middle-reach < 70 {
 		k = append(k, knob{Bump{j.even(15, 65), span{0.4, 2.2}.wide(j.Rand), j.even(40, 85), Bell, j.even(-0.5, 0.5)}, 1, j.even(-45, 0), j.even(1, 4)})
 	}
-	if j.chance(0.2 * rich) { // callus
+	if j.chance(0.12 * rich) { // callus
 		b := Bump{level(), span{0.5, 3.5}.wide(j.Rand), j.even(10, 45), shape(), j.even(-0.5, 0.5)}
 		k = append(k, knob{b, j.even(0.6, 1), 0, 0})
 	}
@@ -320,6 +320,9 @@ func (j *stripJob) thicken(middle, reach, flare float64) {
 		if j.chance(0.3) {
 			k.Height = span{0.3, 4.5}.wide(j.Rand)
 		}
+		if k.Length > 22 { // long ones are seldom low
+			k.Height = max(k.Height, span{0.5, 3}.wide(j.Rand))
+		}
 		switch v := j.Float64(); {
 		case v < 0.4:
 			k.Outer = 0
@@ -368,6 +371,10 @@ func (j *stripJob) frame(middle float64) bool {
 		return j.Beam.project(j.leg.place.world(vec{x, y, z}))
 	}
 	side := j.towards(middle)
+	surface, reach := j.p.bareOut, 60.0
+	if j.chance(0.35) { // a line that was found follows what stands out of it
+		surface, reach = j.p.out, j.even(25, 60)
+	}
 	var mid []geom.PointMM
 	var half []float64
 	for z := j.p.z0 + 3; z < j.p.z(j.p.n-1)-3; z += step {
@@ -378,7 +385,7 @@ func (j *stripJob) frame(middle float64) bool {
 			n = n.Mul(-1)
 		}
 		s := newSection(&j.leg.place, j.Beam, c.X, c.Y, n.X, n.Y)
-		s.cut(j.p, j.p.bareOut, []float64{0}, line.ring[:1])
+		s.cut(j.p, surface, []float64{0}, line.ring[:1])
 		lo, hi := line.ring[0].edges()
 		mid = append(mid, c.Add(n.Mul((lo+hi)/2)))
 		half = append(half, (hi-lo)/2)
@@ -405,7 +412,7 @@ func (j *stripJob) frame(middle float64) bool {
 	for i := 1; i < len(mid); i++ {
 		arc[i] = arc[i-1] + mid[i].Sub(mid[i-1]).Norm()/j.unit
 	}
-	width := localQuadratic(arc, half, 60)
+	width := localQuadratic(arc, half, reach)
 	tilt := j.even(-0.015, 0.015)
 	offset, slope, bend := j.even(-1.5, 1.5), j.even(-0.01, 0.01), j.even(-0.6, 0.6)
 	if j.chance(0.3) {
