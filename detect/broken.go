@@ -25,13 +25,20 @@ const (
 type stretch struct{ at, dir geom.PointMM }
 
 // broken tells whether the shaft falls into parts that do not meet: its mid-line
-// has a kink, or two straight stretches near each other lie beside one another
+// has a kink that both outer edges share, or two straight stretches near each other lie beside one another
 // by more than stepOff or turn by more than a bone can bend. from is the first
 // level of the shaft.
 func (t *shaftTrace) broken(from int) bool {
 	mid, half := t.middles(from, kinkWidth)
+	edges := t.outerPoints()
 	for k := range mid {
-		if q, ok := newKink(mid, half, k, t.m.step); ok && q.parts() {
+		q, ok := newKink(mid, half, k, t.m.step)
+		if !ok || !q.parts() {
+			continue
+		}
+		a, _ := newKink(edges[0], half, k, t.m.step)
+		b, _ := newKink(edges[1], half, k, t.m.step)
+		if q.sharedBy(a) && q.sharedBy(b) {
 			return true
 		}
 	}
@@ -70,6 +77,17 @@ func (t *shaftTrace) middles(from int, share float64) (mid []geom.PointMM, half 
 		}
 	}
 	return mid, half
+}
+
+// outerPoints are the places of both outer edges, where they are found.
+func (t *shaftTrace) outerPoints() (edges [2][]geom.PointMM) {
+	for s, sign := range [2]float64{1, -1} {
+		edges[s] = make([]geom.PointMM, len(t.m.p))
+		for k, l := range t.side[s] {
+			edges[s][k] = t.m.p[k].Add(t.m.n[k].Mul(sign * l.outer))
+		}
+	}
+	return edges
 }
 
 // faintest is the least contrast of an edge of side s that counts.

@@ -206,7 +206,7 @@ func (p planes) trochanter(f *Femur, reduced *plane, m midline, c candidate, g g
 		return nil
 	}
 	var err error
-	f.LesserTrochanter, err = trochanterTip(reduced, m, sp, k, f.LateralClockwise < 0.5)
+	f.LesserTrochanter, err = trochanterTip(reduced, m, sp, k, f.LateralClockwise < 0.5, f.FrontalView >= 0.5)
 	return err
 }
 

@@ -17,6 +17,8 @@ const (
 	kinkSharp = 3.0
 	kinkAngle = 4.0 * math.Pi / 180
 	kinkStep  = 2.0 // mm
+
+	kinkShare = 0.4 // of a mid-line's kink that each edge has where parts are displaced; a bump has it on one side only
 )
 
 // kink is how a mid-line changes at one place beyond the bow of what lies to both
@@ -28,6 +30,11 @@ type kink struct{ step, angle, sharp float64 }
 // parts tells whether no whole bone has such a kink.
 func (k kink) parts() bool {
 	return k.sharp > kinkSharp && (math.Abs(k.angle) > kinkAngle || math.Abs(k.step) > kinkStep)
+}
+
+// sharedBy tells whether an edge of the bone has the kink of its mid-line too.
+func (k kink) sharedBy(edge kink) bool {
+	return math.Abs(k.angle) > kinkAngle && edge.angle/k.angle > kinkShare || math.Abs(k.step) > kinkStep && edge.step/k.step > kinkShare
 }
 
 // newKink fits the mid-points around the place between levels k−1 and k, of

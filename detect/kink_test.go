@@ -60,3 +60,43 @@ func TestKink(t *testing.T) {
 		t.Error("a kink with one side unseen")
 	}
 }
+
+// Where parts are displaced, both edges are; a bump stands out of one.
+func TestKinkIsShared(t *testing.T) {
+	const width = 28
+	edges := func(moved func(s float64) float64) (a, b, mid []geom.PointMM, half []float64) {
+		for k := range 80 {
+			s := float64(k-40)*2 + 1
+			y := s * s / (2 * 900)
+			a = append(a, geom.PointMM{X: 100 + y + width/2 + moved(s), Y: 120 + s})
+			b = append(b, geom.PointMM{X: 100 + y - width/2, Y: 120 + s})
+			mid = append(mid, a[k].Add(b[k]).Mul(0.5))
+			half = append(half, a[k].Sub(b[k]).Norm()/2)
+		}
+		return a, b, mid, half
+	}
+	// A beak 5 mm high, its flanks of one slope.
+	a, b, mid, half := edges(func(s float64) float64 { return math.Max(0, 5-0.25*math.Abs(s)) })
+	q, _ := newKink(mid, half, 40, 2)
+	ka, _ := newKink(a, half, 40, 2)
+	kb, _ := newKink(b, half, 40, 2)
+	if !q.parts() {
+		t.Errorf("a beak that the mid-line does not show: %+v", q)
+	}
+	if q.sharedBy(ka) && q.sharedBy(kb) {
+		t.Errorf("a bump of one edge is shared: %+v, %+v", ka, kb)
+	}
+	for _, c := range []struct{ angle, step float64 }{{8, 0}, {0, 4}, {-10, 5}} {
+		mid, half := bentLine(c.angle, c.step, 0, rand.New(rand.NewPCG(1, 3)))
+		q, _ := newKink(mid, half, 40, 2)
+		for _, side := range []float64{-width / 2, width / 2} {
+			edge := make([]geom.PointMM, len(mid))
+			for k := range mid {
+				edge[k] = mid[k].Add(geom.PointMM{X: side})
+			}
+			if e, _ := newKink(edge, half, 40, 2); !q.parts() || !q.sharedBy(e) {
+				t.Errorf("%+v: not shared: %+v", c, e)
+			}
+		}
+	}
+}
