@@ -336,8 +336,8 @@ func (c *course) cortex() (out Cortex) {
 }
 
 // refine traces both cortices of f anew, but for what the metal of an implant
-// hides; t takes the network's edges from the level from on. Small bright things on a film without an implant may be a thickening's own
-// edges: letters tells.
+// hides; t takes the network's edges from the level from on. Small bright things on
+// a film without an implant may be a thickening's own edges: letters tells.
 func (t *shaftTrace) refine(f *Femur, full *plane, sp geom.Spacing, m metal, from int) error {
 	c, err := t.cortices(full, sp, func(k, s int) bool {
 		_, inner := m.hides(t, k, s)
