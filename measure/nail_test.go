@@ -71,7 +71,7 @@ func TestNailRulesOfThumb(t *testing.T) {
 	equal, _ := s.FitNail(Nail{"equal", 1200, 200, 9}, nailed)
 	near(t, "equal", equal.TipGap.X, 6-4.5, 0.02)
 	straight, _ := s.FitNail(Nail{"straight", mostNailRadius, 200, 9}, nailed)
-	near(t, "straight", straight.TipGap.X, 6-4.5-Sagitta(1206, 400), 0.1)
+	near(t, "straight", straight.TipGap.X, 6-4.5-(1206-math.Sqrt(1206*1206-200*200)), 0.1)
 	if straight.TipGap.X > 0 {
 		t.Error("a straight nail of 200 mm passes through the front of this canal")
 	}

@@ -56,7 +56,7 @@ var Reasons = []ReasonText{
 	{AxisNotVisible, "Less than two thirds was seen of a stretch of shaft that a quantity of hip or knee needs."},
 	{BowLinesNotVisible, "The mid-line was not seen where bow_angle_50mm_deg needs it, from the lesser trochanter down or up to 50 mm above the lateral condyle."},
 	{NailTipNotVisible, "The canal was not seen from where a nail of the list would enter it to where its tip would lie."},
-	{LegTurned, "How the hip looks suggests that the leg was turned: this raises the projected neck-shaft angle and mixes the planes of bow."},
+	{LegTurned, legTurned()},
 
 	{FocalNotAssessable, "Focal thickenings of the lateral cortex could not be looked for: less than 60 mm of it shows both its edges clear of metal, or they are so irregular, or the film so noisy, that one of 1.2 mm could hide."},
 

@@ -1,6 +1,7 @@
 package measure
 
 import (
+	"fmt"
 	"math"
 
 	"shaftgauge/measure/geom"
@@ -17,13 +18,6 @@ func ProjectedNeckShaft(true, turn geom.Angle) geom.Angle {
 	return geom.Angle(math.Pi - math.Atan2(sin*math.Cos(float64(turn)), cos))
 }
 
-// TrueNeckShaft is the inverse of [ProjectedNeckShaft], for turns of less than
-// a right angle.
-func TrueNeckShaft(projected, turn geom.Angle) geom.Angle {
-	sin, cos := math.Sincos(math.Pi - float64(projected))
-	return geom.Angle(math.Pi - math.Atan2(sin, cos*math.Cos(float64(turn))))
-}
-
 // ApparentBow returns the coronal bow, as an angle, a sagitta or a curvature,
 // that an AP film shows of a femur turned about its long axis, + inwards: the
 // two planes mix.
@@ -33,6 +27,16 @@ func TrueNeckShaft(projected, turn geom.Angle) geom.Angle {
 func ApparentBow(coronal, sagittal float64, turn geom.Angle) float64 {
 	sin, cos := math.Sincos(float64(turn))
 	return coronal*cos + sagittal*sin
+}
+
+// legTurned says to a reader what a turned leg does to the numbers of its row.
+func legTurned() string {
+	const neck, turn, bow = 125, 20, 10 // degrees: an adult's neck-shaft angle, two turns
+	rad := func(deg float64) geom.Angle { return geom.Angle(deg * math.Pi / 180) }
+	return fmt.Sprintf("How the hip looks suggests that the leg was turned. This raises the projected neck-shaft angle, whichever way it was turned "+
+		"(one of %d degrees by %.1f where the neck points %d degrees out of the film's plane), and mixes the planes of bow "+
+		"(a turn of %d degrees adds or takes away %.0f %% of the bow in the other plane).",
+		neck, ProjectedNeckShaft(rad(neck), rad(turn)).Degrees()-neck, turn, bow, 100*ApparentBow(0, 1, rad(bow)))
 }
 
 // The medial outline below the lesser trochanter, in mm below its tip, whose

@@ -4,7 +4,7 @@ femurs (detect/locate.onnx) and two that tell a femur's shaft from whatever else
 first took for one (detect/recognise.onnx, detect/recognise_again.onnx), so that
 these learn from its mistakes.
 
-Samples: `trainsamples --kind film`; see common.py, and DEVELOPERS.md for the
+Samples: `trainsamples --kind film`; see common.py, and README.md for the
 whole recipe.
 
     python3 train.py --samples ./trainsamples --meshes ./meshes --out films.pt --minutes 8
