@@ -27,27 +27,6 @@ func Wilson(x, n int) (Proportion, error) {
 // negatives.
 type Detection struct{ TP, FP, FN, TN int }
 
-// Count compares findings with their references.
-func Count(found, reference []bool) (Detection, error) {
-	var d Detection
-	if len(found) != len(reference) {
-		return d, ErrUnequal
-	}
-	for i := range found {
-		switch {
-		case found[i] && reference[i]:
-			d.TP++
-		case found[i]:
-			d.FP++
-		case reference[i]:
-			d.FN++
-		default:
-			d.TN++
-		}
-	}
-	return d, nil
-}
-
 // Sensitivity is the part of what is there that was found.
 func (d Detection) Sensitivity() (Proportion, error) { return Wilson(d.TP, d.TP+d.FN) }
 
