@@ -41,13 +41,13 @@ demo: build
 	@echo "The exact truth:     demo/films/truth.json"
 	@echo "To review the films: bin/shaftgauge review demo/out"
 
-# Everything. About five minutes on two cores.
+# Everything. About six minutes on two cores.
 test: test-packages
 	@unformatted=$$(gofmt -l cmd detect export measure pipeline); \
 	if [ -n "$$unformatted" ]; then echo "gofmt these files:"; echo "$$unformatted"; exit 1; fi
 	$(GO) vet ./...
-	$(GO) test -timeout 18m $$($(GO) list ./... | grep -v '/detect$$')
-	$(GO) test -timeout 18m -tags matprofile ./detect # which counts the Mats left open, too
+	$(GO) test -timeout 30m $$($(GO) list ./... | grep -v '/detect$$')
+	$(GO) test -timeout 30m -tags matprofile ./detect # which counts the Mats left open, too
 
 # All benchmarks, then the figures that have a limit against it. About three
 # minutes; other programs on the machine spoil the throughput of two workers.

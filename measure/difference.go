@@ -127,12 +127,18 @@ func differ(a, b *Record, kind PairKind, col Column) (Difference, bool) {
 // lengthy says whether a column depends on the scale.
 func lengthy(col Column) bool { return col.Unit == "mm" || col.Unit == "m-1" }
 
+// OfTheFilm says whether a column tells how the film was taken and nothing of the
+// bone: where the visible shaft lies and how long it is.
+func OfTheFilm(q Quantity) bool {
+	return slices.Contains([]Quantity{ShaftAxis, VisibleFrom, VisibleTo, BowSpan}, q)
+}
+
 // incomparable says why a column of two rows cannot be compared; empty where it
 // can.
 func incomparable(a, b *Record, kind PairKind, col Column) Reason {
 	q := Quantity(col.Name)
 	switch {
-	case slices.Contains([]Quantity{ShaftAxis, VisibleFrom, VisibleTo, BowSpan}, q):
+	case OfTheFilm(q):
 		return FilmOnly
 	case slices.Contains([]Quantity{BowApex, IsthmusLevel, FocalLevel}, q) && !sameOrigin(a, b):
 		return LevelsNotAlike

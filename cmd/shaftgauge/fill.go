@@ -68,7 +68,9 @@ func fillCommand(ctx context.Context, c command) error {
 		return nil
 	}
 	audit := strings.TrimSuffix(out, filepath.Ext(out)) + ".audit.csv"
-	if err := export.WriteFileAtomic(audit, export.Sheet{Rows: auditTable(r, run.report.Version), Separator: ','}.Write); err != nil {
+	// Both are written as the registry's table is.
+	sheet.Rows = auditTable(r, run.report.Version, m.Decimal)
+	if err := export.WriteFileAtomic(audit, sheet.Write); err != nil {
 		return err
 	}
 	sheet.Rows = r.Table
@@ -144,10 +146,10 @@ func (f finished) films(ctx context.Context) ([]registry.Film, error) {
 	return out, nil
 }
 
-func auditTable(r registry.Result, version string) [][]string {
+func auditTable(r registry.Result, version, decimal string) [][]string {
 	out := [][]string{registry.AuditHeader}
 	for _, l := range r.Audit {
-		cells := l.Cells(version)
+		cells := l.Cells(version, decimal)
 		for i := range cells {
 			cells[i] = export.SafeText(cells[i])
 		}

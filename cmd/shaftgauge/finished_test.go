@@ -92,6 +92,9 @@ fill:
 	if b, err = os.ReadFile(filled); err != nil || !strings.HasSuffix(string(b), "nsa_version\r\n17;R;127,3;a.dcm#1 R;0,80;no;v1\r\n") {
 		t.Errorf("filled %q, %v", b, err)
 	}
+	if audit, err = os.ReadFile(filepath.Join(dir, "filled.audit.csv")); err != nil || !strings.HasPrefix(string(audit), "\ufeffrow;column;") || !strings.Contains(string(audit), ";127,3") {
+		t.Errorf("audit %q, %v", audit, err)
+	}
 
 	ran(t, exitUsage, "fill", table, "--from", dir, "--map", mapping, "-o", filled)                                  // no run there
 	ran(t, exitUsage, "fill", table, "--from", outputOf(t, settings{}, f), "--map", mapping, "-o", filled)           // no key file

@@ -24,6 +24,7 @@ import (
 const (
 	width  = 13 * vg.Centimeter
 	height = 9 * vg.Centimeter
+	margin = 14 // points to the right, for half a number at the axis' end
 )
 
 // Colours that differ in lightness as well as in hue.
@@ -47,7 +48,7 @@ func newPlot(title, x, y string) *plot.Plot {
 // render draws p; what tells its content in words.
 func render(p *plot.Plot, what string) (template.HTML, error) {
 	c := vgsvg.New(width, height)
-	p.Draw(draw.New(c))
+	p.Draw(draw.Crop(draw.New(c), 0, -margin, 0, 0))
 	var b bytes.Buffer
 	if _, err := c.WriteTo(&b); err != nil {
 		return "", fmt.Errorf("chart: %s: %w", p.Title.Text, err)

@@ -134,8 +134,8 @@ func Fill(table [][]string, m Map, films []Film, hash Hash, version string) (Res
 				r.Count[line.Action]++
 				beside := make([]string, len(companions))
 				if line.Action == Filled {
-					held = f.format(line.Value.X, *c.Digits)
-					beside = []string{export.SafeText(line.Film), f.format(line.Value.U95, *c.Digits+1), yesNo(line.Reviewed), version}
+					held = number(line.Value.X, *c.Digits, m.Decimal)
+					beside = []string{export.SafeText(line.Film), number(line.Value.U95, *c.Digits+1, m.Decimal), yesNo(line.Reviewed), version}
 				}
 				out = append(append(out, held), beside...)
 			}
@@ -292,11 +292,8 @@ func (f *filler) best(c Cell, found match) (*Film, string) {
 		}
 		if _, ok := film.Record.Values[c.Quantity]; !ok {
 			why = "not measured on the film"
-			if codes := film.Record.Reasons; len(codes) > 0 {
-				why += ":"
-				for _, code := range codes {
-					why += " " + string(code)
-				}
+			if codes := film.Record.WhyEmpty(c.Quantity); len(codes) > 0 {
+				why = fmt.Sprintf("%s: %s", why, strings.Trim(fmt.Sprint(codes), "[]"))
 			}
 			continue
 		}
@@ -341,11 +338,6 @@ func (f *filler) compare(a, b *Film, c Cell, found match) int {
 		return n
 	}
 	return a.Record.Frame - b.Record.Frame
-}
-
-// format writes a number as the table has them.
-func (f *filler) format(x float64, digits int) string {
-	return strings.Replace(strconv.FormatFloat(x, 'f', digits, 64), ".", f.m.Decimal, 1)
 }
 
 func yesNo(b bool) string {

@@ -45,6 +45,8 @@ func fill(t *testing.T, text string, table [][]string, films ...Film) Result {
 
 func TestFillOnlyEmptyCells(t *testing.T) {
 	nsa := measure.NeckShaftAngle
+	headless := film("headless", "5", "20260203", "R", "AP", measure.BowAngle, 3, 1)
+	headless.Record.Reasons = []measure.Reason{measure.ScaleDetector, measure.HeadNotFound, measure.NeckNotFound, measure.CondylesNotFound}
 	r := fill(t, harrowVale, [][]string{
 		{"number", "injury", "leg", "nsa", "note", "bow"},
 		{"1", "03.02.2026", "right", "", "a", ""},
@@ -56,6 +58,7 @@ func TestFillOnlyEmptyCells(t *testing.T) {
 		{"1", "3 Feb", "L", "", "g", ""},
 		{"1", "03.02.2026", "both", "", "h", ""},
 		{"4", "03.02.2026", "R", "", "i", ""},
+		{"5", "03.02.2026", "R", "", "j", ""},
 	},
 		film("far", "1", "20260220", "R", "AP", nsa, 131, 0.5),
 		film("near", "1", "20260204", "R", "AP", nsa, 129.26, 0.84),
@@ -64,6 +67,7 @@ func TestFillOnlyEmptyCells(t *testing.T) {
 		film("right only", "2", "20260203", "R", "AP", nsa, 128.9, 1),
 		film("left", "2", "20260203", "L", "AP", nsa, 128.9, 1),
 		film("late", "4", "20260403", "R", "AP", nsa, 128.9, 1),
+		headless,
 	)
 	want := []string{
 		"number,injury,leg,nsa,nsa_film,nsa_u95,nsa_reviewed,nsa_version,note,bow,bow_film,bow_u95,bow_reviewed,bow_version",
@@ -96,6 +100,7 @@ func TestFillOnlyEmptyCells(t *testing.T) {
 		8:  {Refused, `the row's date "3 Feb" is not of the form DD.MM.YYYY`},
 		9:  {Refused, `the row's side "both" is neither right nor left`},
 		10: {Refused, "no film within the days allowed"},
+		11: {Refused, "not measured on the film: head_not_found neck_not_found"}, // of its reasons those that this angle hangs on
 	} {
 		if l := audit[row]; l.Action != want.action || l.Why != want.why {
 			t.Errorf("row %d: %s %q, want %s %q", row, l.Action, l.Why, want.action, want.why)

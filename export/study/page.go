@@ -18,17 +18,17 @@ var page = template.Must(template.New("page").Funcs(template.FuncMap{
 		if c == nil {
 			return "–"
 		}
-		return fmt.Sprintf("%.3f (%.3f to %.3f)", c.X, c.CI.Low, c.CI.High)
+		return fmt.Sprintf("%.3f (%.3f\u00a0to\u00a0%.3f)", c.X, c.CI.Low, c.CI.High)
 	},
 	"interval": func(digits int, x float64, ci agreement.Interval) string {
-		return fmt.Sprintf("%.*f (%.*f to %.*f)", digits, x, digits, ci.Low, digits, ci.High)
+		return fmt.Sprintf("%.*f (%.*f\u00a0to\u00a0%.*f)", digits, x, digits, ci.Low, digits, ci.High)
 	},
 	"number": func(digits int, x float64) string { return fmt.Sprintf("%.*f", digits, x) },
 	"proportion": func(p *agreement.Proportion) string {
 		if p == nil {
 			return "–"
 		}
-		return fmt.Sprintf("%d of %d: %.3f (%.3f to %.3f)", p.X, p.N, p.P, p.CI.Low, p.CI.High)
+		return fmt.Sprintf("%d of %d: %.3f (%.3f\u00a0to\u00a0%.3f)", p.X, p.N, p.P, p.CI.Low, p.CI.High)
 	},
 	"pointer": func(c agreement.Coefficient) *agreement.Coefficient { return &c },
 	"differences": func(q Quantity, c Comparison) (template.HTML, error) {

@@ -68,7 +68,7 @@ func TestStudyOfPeakFlow(t *testing.T) {
 	if err := WriteHTML(&b, r, "v1"); err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{"-2.12 (-22.05 to 17.81)", "<svg role=\"img\"", "Films read"} {
+	for _, want := range []string{"-2.12 (-22.05\u00a0to\u00a017.81)", "<svg role=\"img\"", "Films read"} {
 		if !strings.Contains(b.String(), want) {
 			t.Errorf("the page has no %q", want)
 		}

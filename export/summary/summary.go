@@ -72,12 +72,14 @@ func WriteHTML(w io.Writer, r Run) error {
 		Status   []count
 		Reasons  []count
 		First    []thumb
+		More     int // rows with reasons beyond First
 		Values   []group
 		Sides    []group
 		Refusals []refusal
-	}{Run: r, Status: byStatus(r.Femurs), Reasons: byReason(r.Femurs), Refusals: refusals(r.Femurs)}
+		Columns  []measure.Column
+	}{Columns: measure.Columns, Run: r, Status: byStatus(r.Femurs), Reasons: byReason(r.Femurs), Refusals: refusals(r.Femurs)}
 	var err error
-	if data.First, err = first(r); err != nil {
+	if data.First, data.More, err = first(r); err != nil {
 		return err
 	}
 	if data.Values, err = distributions(r.Femurs); err != nil {
@@ -155,26 +157,26 @@ func name(r *measure.Record) string {
 	return s
 }
 
-// first are the rows at the head of the review order.
-func first(r Run) ([]thumb, error) {
+// first are the rows at the head of the review order that have reasons for it, and
+// the number of those that are left.
+func first(r Run) (out []thumb, more int, err error) {
 	var rows []*measure.Record
 	for i := range r.Femurs {
-		if _, ok := r.Femurs[i].Record.Values[measure.ReviewRank]; ok {
-			rows = append(rows, &r.Femurs[i].Record)
+		row := &r.Femurs[i].Record
+		if _, ok := row.Values[measure.ReviewRank]; ok && row.Texts[measure.ReviewReasons] != "" {
+			rows = append(rows, row)
 		}
 	}
 	rank := func(r *measure.Record) float64 { return r.Values[measure.ReviewRank].X }
 	slices.SortFunc(rows, func(a, b *measure.Record) int { return cmp.Compare(rank(a), rank(b)) })
-	var out []thumb
 	for _, row := range rows[:min(len(rows), firstFilms)] {
 		t := thumb{Rank: int(rank(row)), Name: name(row), Reasons: row.Texts[measure.ReviewReasons]}
-		var err error
 		if t.Image, err = thumbnail(r.Picture, row); err != nil {
-			return nil, err
+			return nil, 0, err
 		}
 		out = append(out, t)
 	}
-	return out, nil
+	return out, len(rows) - len(out), nil
 }
 
 // thumbnail returns the picture of a row as a small JPEG in a data URI.
@@ -206,7 +208,7 @@ func thumbnail(open func(*measure.Record) (io.ReadCloser, error), row *measure.R
 // have no plane.
 func planes(q measure.Quantity) []string {
 	switch q {
-	case measure.BowCurvature, measure.BowRadius, measure.BowAngle, measure.BowSagitta, measure.BowApex, measure.BowSpan:
+	case measure.BowCurvature, measure.BowRadius, measure.BowAngle, measure.BowSagitta, measure.BowApex:
 		return []string{"coronal", "sagittal"}
 	}
 	return []string{""}
@@ -215,10 +217,10 @@ func planes(q measure.Quantity) []string {
 func distributions(f []measure.Femur) ([]group, error) {
 	var out []group
 	for _, col := range measure.Columns {
-		if !col.Uncertain {
+		q := measure.Quantity(col.Name)
+		if !col.Uncertain || measure.OfTheFilm(q) {
 			continue
 		}
-		q := measure.Quantity(col.Name)
 		for _, plane := range planes(q) {
 			var values []float64
 			for i := range f {

@@ -18,7 +18,9 @@ func TestPage(t *testing.T) {
 		*r = measure.Record{Source: "films/" + string("abc"[i]), Frame: 1, Side: side, View: "AP", Status: measure.StatusMeasured, StudyUID: "1.2"}
 		r.Set(measure.NeckShaftAngle, 125+float64(i), 1)
 		r.Set(measure.ReviewRank, float64(3-i), 0)
+		r.Set(measure.VisibleTo, 300, 1)
 	}
+	femurs[0].Record.Texts = map[string]string{measure.ReviewReasons: "bow radius 1200 mm, apex lateral"}
 	last := &femurs[2].Record
 	last.Status, last.Values = measure.StatusNotMeasured, nil
 	last.AddReason(measure.BlankImage)
@@ -40,7 +42,7 @@ func TestPage(t *testing.T) {
 	}
 	s := b.String()
 	for _, want := range []string{"3 films, 3 rows", "blank_image", "&lt;not measured&gt;", "data:image/jpeg;base64,", "No picture was kept",
-		"Fischer et al. 2020", "1 pairs of sides", "films/c AP"} {
+		"Fischer et al. 2020", "1 pairs of sides", "films/c AP", "films/a R AP", "circle fitted to the mid-points"} {
 		if !strings.Contains(s, want) {
 			t.Errorf("the page has no %q", want)
 		}
@@ -48,7 +50,9 @@ func TestPage(t *testing.T) {
 	if strings.Index(s, "films/c AP") > strings.Index(s, "films/a R AP") {
 		t.Error("the films are not in the review order")
 	}
-	for _, never := range []string{"<script", "src=\"http", "href=\"http", "NaN"} {
+	for _, never := range []string{"<script", "src=\"http", "href=\"http", "NaN",
+		"films/b L AP",                // no reason to look at it first
+		`aria-label="visible_to_mm`} { // tells of the film, not of a bone
 		if strings.Contains(s, never) {
 			t.Errorf("the page has %q", never)
 		}

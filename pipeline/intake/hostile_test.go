@@ -93,8 +93,8 @@ func TestHostile(t *testing.T) {
 		data []byte
 		want measure.Reason
 	}{
-		{"empty", nil, measure.UnsupportedImage},
-		{"text", []byte("path,patient\n"), measure.UnsupportedImage},
+		{"empty", nil, measure.UnreadableFile},
+		{"text", []byte("path,patient\n"), measure.UnreadableFile},
 		{"preamble only", good[:132], measure.UnsupportedImage},
 		{"cut in the header", good[:300], measure.UnreadableFile},
 		{"cut in the pixels", good[:len(good)-10], measure.UnreadableFile},

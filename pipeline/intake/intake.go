@@ -99,7 +99,7 @@ func Open(r io.ReaderAt, size int64, beside job.Beside, limits Limits) (*File, e
 	case kind != "":
 		err = f.openPicture(kind, r, size, beside, limits)
 	default:
-		err = unsupported("neither DICOM nor PNG, JPEG or TIFF")
+		err = unreadable("neither DICOM nor PNG, JPEG or TIFF")
 	}
 	if err != nil {
 		f.frames = 0

@@ -124,8 +124,15 @@ const fill = (parent, nodes) => parent.replaceChildren(...nodes);
 
 const written = (x, digits) => (typeof x === "number" ? x.toFixed(digits) : x ?? "");
 
+// A column's name, which may break behind each underscore.
+function columnName(name) {
+  const th = node("th");
+  for (const part of name.split(/(?<=_)/)) th.append(part, node("wbr"));
+  return th;
+}
+
 function number(c) {
-  const tr = node("tr"), th = node("th", c.name);
+  const tr = node("tr"), th = columnName(c.name);
   th.scope = "row";
   const changed = written(c.value, c.digits) !== written(c.measured, c.digits);
   if (changed) tr.className = "changed";
