@@ -81,12 +81,30 @@ func newCourse(t *shaftTrace, s int, sp geom.Spacing, hidden func(k, s int) bool
 
 // at returns the film place u levels along and n mm from the mid-line.
 func (c *course) at(u, n float64) (x, y float64) {
+	r := c.across(u)
+	return r.at(n)
+}
+
+// across is the line across the bone u levels along.
+func (c *course) across(u float64) crossing {
 	i := min(max(int(u), 0), len(c.m.p)-2)
 	f := u - float64(i)
 	a, b := c.m.p[i], c.m.p[i+1]
 	na, nb := c.m.n[i], c.m.n[i+1]
-	n *= c.sign
-	return (a.X + f*(b.X-a.X) + n*(na.X+f*(nb.X-na.X))) / c.sp.X, (a.Y + f*(b.Y-a.Y) + n*(na.Y+f*(nb.Y-na.Y))) / c.sp.Y
+	return crossing{geom.PointMM{X: a.X + f*(b.X-a.X), Y: a.Y + f*(b.Y-a.Y)}, geom.PointMM{X: na.X + f*(nb.X-na.X), Y: na.Y + f*(nb.Y-na.Y)}, c.sign, c.sp}
+}
+
+// crossing is a line across the bone from a place of the mid-line.
+type crossing struct {
+	from, along geom.PointMM
+	sign        float64 // of along, towards the cortex
+	sp          geom.Spacing
+}
+
+// at returns the film place n mm along.
+func (r *crossing) at(n float64) (x, y float64) {
+	n *= r.sign
+	return (r.from.X + n*r.along.X) / r.sp.X, (r.from.Y + n*r.along.Y) / r.sp.Y
 }
 
 // edgeAt interpolates v between levels; NaN beside a level without it.

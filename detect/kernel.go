@@ -48,22 +48,23 @@ func newEdgeTable(b Blur) edgeTable {
 	return t
 }
 
-// at returns the interpolated row at depth x.
-func (t edgeTable) at(x float64) (r [2 * edgePowers]float64) {
+// at sets r to the interpolated row at depth x.
+func (t edgeTable) at(x float64, r *[2 * edgePowers]float64) {
 	u := (x - tableFrom) / tableStep
 	if u <= 0 {
-		return t[0]
+		*r = t[0]
+		return
 	}
 	i := int(u)
 	if i >= len(t)-1 {
-		return t[len(t)-1]
+		*r = t[len(t)-1]
+		return
 	}
 	f := u - float64(i)
-	a, b := &t[i], &t[i+1]
-	for k := range r {
-		r[k] = a[k] + f*(b[k]-a[k])
-	}
-	return r
+	p := (*[2]([2 * edgePowers]float64))(t[i:])
+	a, b := &p[0], &p[1]
+	r[0], r[1], r[2] = a[0]+f*(b[0]-a[0]), a[1]+f*(b[1]-a[1]), a[2]+f*(b[2]-a[2])
+	r[3], r[4], r[5] = a[3]+f*(b[3]-a[3]), a[4]+f*(b[4]-a[4]), a[5]+f*(b[5]-a[5])
 }
 
 // blurredPower returns the value and slope at x of max(0, x)^p convolved with a

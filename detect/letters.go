@@ -40,25 +40,30 @@ func (c *course) letters(g *plane) []bool {
 	deepest := all[len(all)*9/10] + letterMargin
 	rows := int((lineOutside+deepest)/letterStep) + 1
 	v := make([]float64, rows*n)
+	depth := func(d int) float64 { return (float64(d)+0.5)*letterStep - lineOutside }
+	sum, m := make([]float64, rows), make([]float64, rows)
 	for k := range n {
-		for d := range rows {
-			sum, m := 0.0, 0.0
-			for a := range letterSub {
-				u := float64(k) + (float64(a)+0.5)/letterSub - 0.5
-				from := outer
-				if (float64(d)+0.5)*letterStep-lineOutside > letterEdge {
-					from = c.ref
+		clear(sum)
+		clear(m)
+		for a := range letterSub {
+			u := float64(k) + (float64(a)+0.5)/letterSub - 0.5
+			near := max(0, min(u, float64(n-1)))
+			ray, o, ref := c.across(u), edgeAt(outer, near), edgeAt(c.ref, near)
+			for d := range rows {
+				from := o
+				if depth(d) > letterEdge {
+					from = ref
 				}
-				x, y := c.at(u, edgeAt(from, math.Max(0, math.Min(u, float64(n-1))))+lineOutside-(float64(d)+0.5)*letterStep)
-				if p, ok := g.at(x, y); ok {
-					sum += p
-					m++
+				if p, ok := g.at(ray.at(from + lineOutside - (float64(d)+0.5)*letterStep)); ok {
+					sum[d] += p
+					m[d]++
 				}
 			}
-			v[d*n+k] = sum / m // NaN off the film
+		}
+		for d := range rows {
+			v[d*n+k] = sum[d] / m[d] // NaN off the film
 		}
 	}
-	depth := func(d int) float64 { return (float64(d)+0.5)*letterStep - lineOutside }
 	outside, inside := make([]float64, 0, n), make([]float64, 0, n)
 	tissue := medians(v[n:2*n], letterAlong)
 	bone := v[int((lineOutside+usual/2)/letterStep)*n:][:n]

@@ -39,30 +39,55 @@ func ranked(v []float64, k int) float64 {
 	return v[k]
 }
 
+// rankedEnds returns the value of v that has so many below it and the one that has
+// so many above it, and brings v out of order.
+func rankedEnds(v []float64, cut int) (lo, hi float64) {
+	lo = ranked(v, cut)
+	if above := v[cut+1:]; len(above) > cut {
+		return lo, ranked(above, len(above)-1-cut)
+	}
+	return lo, lo
+}
+
 // medians returns the running upper medians of v over reach places on either side;
 // NaN where v has no more than reach of them.
 func medians(v []float64, reach int) []float64 {
-	out := make([]float64, len(v))
+	medians := make([]float64, len(v))
 	near := make([]float64, 0, 2*reach+2) // in order
 	place := func(x float64) int {
 		at, _ := slices.BinarySearch(near, x)
 		return at
 	}
 	for j := -reach; j < len(v); j++ {
-		if k := j + reach; k < len(v) && v[k] == v[k] {
-			near = slices.Insert(near, place(v[k]), v[k])
-		}
-		if k := j - reach - 1; k >= 0 && v[k] == v[k] {
-			at := place(v[k])
+		in, out := j+reach, j-reach-1
+		comes, goes := in < len(v) && v[in] == v[in], out >= 0 && v[out] == v[out]
+		switch {
+		case comes && goes:
+			replace(near, place(v[out]), v[in])
+		case comes:
+			near = slices.Insert(near, place(v[in]), v[in])
+		case goes:
+			at := place(v[out])
 			near = slices.Delete(near, at, at+1)
 		}
 		if j < 0 {
 			continue
 		}
-		out[j] = math.NaN()
+		medians[j] = math.NaN()
 		if len(near) > reach {
-			out[j] = near[len(near)/2]
+			medians[j] = near[len(near)/2]
 		}
 	}
-	return out
+	return medians
+}
+
+// replace puts x in place of the value at i of v, which is in order and stays so.
+func replace(v []float64, i int, x float64) {
+	for ; i > 0 && v[i-1] > x; i-- {
+		v[i] = v[i-1]
+	}
+	for ; i+1 < len(v) && v[i+1] < x; i++ {
+		v[i] = v[i+1]
+	}
+	v[i] = x
 }

@@ -165,8 +165,7 @@ func metalInput(st *strip, top int) (in []float32, any bool) {
 	if len(on) == 0 {
 		return in, false
 	}
-	cut := len(on) / 100
-	lo, hi := ranked(on, cut), ranked(on, len(on)-1-cut)
+	lo, hi := rankedEnds(on, len(on)/100)
 	for r := range metalRows {
 		if top+r >= st.rows {
 			break

@@ -51,50 +51,52 @@ func reference(v []float64, step float64) []float64 {
 		return out
 	}
 	reach := int(referenceReach / step)
-	w := make([]float64, len(v))
+	type place struct{ u, weight float64 } // from −1 to 1, by level from −reach on
+	places := make([]place, 2*reach+1)
+	for i := range places {
+		u := float64(i-reach) / float64(reach)
+		places[i] = place{u, 1 - u*u*u*u}
+	}
+	w := make([]float64, 2*reach+1)
 	for k := first; k <= last; k++ {
 		a, b := max(first, k-reach), min(last, k+reach)
-		for i := a; i <= b; i++ {
+		v, at, w := v[a:b+1], places[a-k+reach:], w[:b-a+1]
+		for i := range w {
 			w[i] = 1
 		}
 		for range referenceRounds {
-			var m [5]float64
-			var r [3]float64
-			for i := a; i <= b; i++ {
-				if math.IsNaN(v[i]) {
+			var m0, m1, m2, m3, m4, r0, r1, r2 float64
+			for i, x := range v {
+				if x != x {
 					continue
 				}
-				u := float64(i-k) / float64(reach)
-				q := w[i] * (1 - u*u*u*u)
-				for j := range m {
-					m[j] += q
-					if j < 3 {
-						r[j] += q * v[i]
-					}
-					q *= u
-				}
+				u := at[i].u
+				q0 := w[i] * at[i].weight
+				q1 := q0 * u
+				q2 := q1 * u
+				q3 := q2 * u
+				m0, m1, m2, m3, m4 = m0+q0, m1+q1, m2+q2, m3+q3, m4+q3*u
+				r0, r1, r2 = r0+q0*x, r1+q1*x, r2+q2*x
 			}
-			c, ok := solveParabola(m, r)
+			c, ok := solveParabola([5]float64{m0, m1, m2, m3, m4}, [3]float64{r0, r1, r2})
 			if !ok {
 				break
 			}
 			out[k] = c[0]
 			sum, n := 0.0, 0.0
-			off := func(i int) float64 {
-				u := float64(i-k) / float64(reach)
-				return math.Abs(v[i] - c[0] - u*(c[1]+u*c[2]))
-			}
-			for i := a; i <= b; i++ {
-				if x := off(i); x < math.Inf(1) { // false for NaN
-					sum += x
+			for i, x := range v {
+				u := at[i].u
+				w[i] = math.Abs(x - c[0] - u*(c[1]+u*c[2]))
+				if w[i] < math.Inf(1) { // false for NaN
+					sum += w[i]
 					n++
 				}
 			}
-			scale := math.Max(3*sum/n, 1e-3)
-			for i := a; i <= b; i++ {
-				x := off(i) / scale
-				w[i] = math.Max(0, 1-x*x)
-				w[i] *= w[i]
+			scale := max(3*sum/n, 1e-3)
+			for i, off := range w {
+				x := off / scale
+				x = max(0, 1-x*x)
+				w[i] = x * x
 			}
 		}
 	}
@@ -154,12 +156,17 @@ func (c *course) follow(g *plane) {
 		}
 	}
 	index := func(d float64) int { return min(max(int(math.Round((from-d)/outlineDN)), 0), n) }
-	mean := func(k int, out, in float64) float64 {
-		i, j := index(out), index(in)
+	mean := func(k, i, j int) float64 {
 		return (sum[k][j] - sum[k][i]) / (count[k][j] - count[k][i]) // NaN off the film
 	}
+	type step struct{ outer, out, in, inner int } // what lies on either side of a place
+	stepAt := func(d float64) step {
+		return step{index(d + outlineFar), index(d + outlineNear), index(d - outlineNear), index(d - outlineFar)}
+	}
+	riseOver := func(k int, s *step) float64 { return mean(k, s.in, s.inner) - mean(k, s.outer, s.out) }
 	rise := func(k int, d float64) float64 {
-		return mean(k, d-outlineNear, d-outlineFar) - mean(k, d+outlineFar, d+outlineNear)
+		s := stepAt(d)
+		return riseOver(k, &s)
 	}
 	var usual []float64
 	for k := first; k <= last; k++ {
@@ -182,17 +189,26 @@ func (c *course) follow(g *plane) {
 	for i := range beyond {
 		d := outlineOut - float64(i*tissueEvery)*outlineDN
 		beyond[i] = constant(len(ref), math.NaN())
+		out, in := index(d+outlineBone), index(d+0.5)
 		for k := first; k <= last; k++ {
-			beyond[i][k] = mean(k, d+outlineBone, d+0.5)
+			beyond[i][k] = mean(k, out, in)
 		}
 		tissue[i] = medians(beyond[i], tissueReach)
+	}
+	steps := make([]step, states)
+	for i := range steps {
+		steps[i] = stepAt(outlineOut - float64(i)*outlineDN)
+	}
+	var turn [outlineSteep + 1]float64
+	for j := range turn {
+		turn[j] = outlineTurn * outlineDN * float64(j)
 	}
 	score, next := make([]float64, states), make([]float64, states)
 	back := make([]int16, len(ref)*states)
 	for k := first; k <= last; k++ {
 		for i := range states {
 			d := outlineOut - float64(i)*outlineDN
-			r := rise(k, d) / contrast
+			r := riseOver(k, &steps[i]) / contrast
 			e := clamp(r/outlineEnough, -1, 1)
 			if r > outlineMuch {
 				e = -1
@@ -204,14 +220,20 @@ func (c *course) follow(g *plane) {
 				e -= outlinePrice * clamp((beyond[j][k]-tissue[j][k])/contrast-outlineSlack, 0, 1)
 			}
 			if off := math.Abs(ref[k] + d - c.outer[k]); !math.IsNaN(off) {
-				e -= outlineFirst * math.Min(off, outlineDistant)
+				e -= outlineFirst * min(off, outlineDistant)
 			}
 			best, at := 0.0, i
 			if k > first {
 				best = math.Inf(-1)
-				for j := max(0, i-outlineSteep); j <= min(states-1, i+outlineSteep); j++ {
-					if v := score[j] - outlineTurn*outlineDN*math.Abs(float64(i-j)); v > best {
-						best, at = v, j
+				a := max(0, i-outlineSteep)
+				for j, v := range score[a:i] {
+					if v -= turn[i-a-j]; v > best {
+						best, at = v, a+j
+					}
+				}
+				for j, v := range score[i:min(states, i+outlineSteep+1)] {
+					if v -= turn[j]; v > best {
+						best, at = v, i+j
 					}
 				}
 			}

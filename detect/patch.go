@@ -105,8 +105,7 @@ func subPlaces(fine int) (out [][2]float64) {
 // stretched stretches the contrast of a patch: 1 % and 99 % of its values to 0 and
 // 1, ends kept to -0.5 … 1.5.
 func stretched(v []float64) []float32 {
-	s, cut := append([]float64(nil), v...), len(v)/100
-	lo, hi := ranked(s, cut), ranked(s, len(s)-1-cut)
+	lo, hi := rankedEnds(append([]float64(nil), v...), len(v)/100)
 	out := make([]float32, len(v))
 	for i, z := range v {
 		out[i] = float32(clamp((z-lo)/math.Max(hi-lo, 1e-6), -0.5, 1.5))

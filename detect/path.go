@@ -40,6 +40,7 @@ func cortexPath(rows [][]float64, expect []float64, search, deepest int) (outer,
 	easedBack := make([]int8, states)
 	base := make([]int, n)
 	rise := make([]float64, 0, 256)
+	best, from := make([]float64, nt), make([]int8, nt) // of the places before, by thickness
 	for k := range rows {
 		base[k] = int(math.Round(expect[k])) - search
 		rise = edgeEvidence(rows[k], rise)
@@ -50,42 +51,44 @@ func cortexPath(rows [][]float64, expect []float64, search, deepest int) (outer,
 			jo := base[k] + o
 			off := float64(jo) - expect[k]
 			ro := at(rise, jo) - offsetPenalty*off*off*pathDN*pathDN
-			for t := range nt {
+			here := next[o*nt : (o+1)*nt]
+			for t := range here {
 				ji := jo + t0 + t
-				s := ro - at(rise, ji)
+				here[t] = ro - at(rise, ji)
 				if ji > deepest || jo < 0 {
-					s = -1e6
+					here[t] = -1e6
 				}
-				i := o*nt + t
-				if k > 0 {
-					best, from := math.Inf(-1), 0
-					for do := -2; do <= 2; do++ {
-						po := o + do
-						if po < 0 || po >= no {
-							continue
-						}
-						if v := eased[po*nt+t] - turnCost[do+2]; v > best {
-							best, from = v, do
-						}
-					}
-					s += best
-					if po := o + from; po >= 0 && po < no {
-						back[k*states+i] = int8((from+2)*3) + easedBack[po*nt+t] + 1
+			}
+			if k == 0 {
+				continue
+			}
+			for t := range best {
+				best[t], from[t] = math.Inf(-1), 0
+			}
+			for do := max(-2, -o); do <= min(2, no-1-o); do++ {
+				cost := turnCost[do+2]
+				for t, v := range eased[(o+do)*nt : (o+do+1)*nt] {
+					if v -= cost; v > best[t] {
+						best[t], from[t] = v, int8(do)
 					}
 				}
-				next[i] = s
+			}
+			to := back[k*states+o*nt:][:nt]
+			for t := range here {
+				here[t] += best[t]
+				to[t] = (from[t]+2)*3 + easedBack[(o+int(from[t]))*nt+t] + 1
 			}
 		}
 		score, next = next, score
 	}
-	best := 0
+	top := 0
 	for i, v := range score {
-		if v > score[best] {
-			best = i
+		if v > score[top] {
+			top = i
 		}
 	}
 	outer, inner = make([]int, n), make([]int, n)
-	o, t := best/nt, best%nt
+	o, t := top/nt, top%nt
 	for k := n - 1; k >= 0; k-- {
 		outer[k] = base[k] + o
 		inner[k] = outer[k] + t0 + t
@@ -102,16 +105,18 @@ func cortexPath(rows [][]float64, expect []float64, search, deepest int) (outer,
 // ease sets eased to the best score of a state or of its neighbours in
 // thickness, and back to which of them it was, −1 … 1.
 func ease(score, eased []float64, back []int8, nt int) {
-	for i, v := range score {
-		t := i % nt
-		best, from := v, int8(0)
-		if t > 0 && score[i-1]-thickPenalty > best {
-			best, from = score[i-1]-thickPenalty, -1
+	for a := 0; a < len(score); a += nt {
+		part, out, how := score[a:a+nt], eased[a:a+nt], back[a:a+nt]
+		for t, v := range part {
+			best, from := v, int8(0)
+			if t > 0 && part[t-1]-thickPenalty > best {
+				best, from = part[t-1]-thickPenalty, -1
+			}
+			if t+1 < nt && part[t+1]-thickPenalty > best {
+				best, from = part[t+1]-thickPenalty, 1
+			}
+			out[t], how[t] = best, from
 		}
-		if t+1 < nt && score[i+1]-thickPenalty > best {
-			best, from = score[i+1]-thickPenalty, 1
-		}
-		eased[i], back[i] = best, from
 	}
 }
 

@@ -69,7 +69,7 @@ func (m *tubeModel) fitOuter(y []float64, x0, h, e, halfOuter float64) (f tubeFi
 func (m *tubeModel) solve(y []float64, x0, h, e, t, halfOuter, halfCanal float64, inner bool) (f tubeFit, ok bool) {
 	lo, hi := math.Inf(1), math.Inf(-1)
 	for _, v := range y {
-		lo, hi = math.Min(lo, v), math.Max(hi, v)
+		lo, hi = min(lo, v), max(hi, v)
 	}
 	scale := hi - lo
 	if scale <= 0 || len(y) < allTerms+8 {
@@ -213,10 +213,11 @@ func (m *tubeModel) normal() (a [allTerms]tubeRow) {
 func (m *tubeModel) row(r *tubeRow, x, e, t, halfOuter, halfCanal float64, coef *[allTerms]float64) {
 	u := x / 10
 	r[0], r[1], r[2] = 1, u, u*u
-	o := m.outer.at(x - e)
+	var o, in [2 * edgePowers]float64
+	m.outer.at(x-e, &o)
 	ko := 1 / (4 * halfOuter)
 	r[3], r[4], r[5] = o[0]-ko*o[4], o[2], o[4]
-	in := m.inner.at(x - e - t)
+	m.inner.at(x-e-t, &in)
 	ki := 1 / (4 * halfCanal)
 	r[6], r[7], r[8] = in[0]-ki*in[4], in[2], in[4]
 	so := coef[3]*(o[1]-ko*o[5]) + coef[4]*o[3] + coef[5]*o[5]
@@ -255,7 +256,7 @@ func (m *tubeModel) reweight(noise float64) {
 	}
 }
 
-func clamp(v, lo, hi float64) float64 { return math.Max(lo, math.Min(hi, v)) }
+func clamp(v, lo, hi float64) float64 { return max(lo, min(hi, v)) }
 
 // solveSym solves the symmetric positive system whose upper triangle and right
 // side stand in a, by Cholesky's method.

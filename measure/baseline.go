@@ -3,8 +3,6 @@ package measure
 import (
 	"math"
 	"slices"
-
-	"gonum.org/v1/gonum/mat"
 )
 
 const (
@@ -101,70 +99,125 @@ func (m *bumpModel) fit(y []float64, at int, w []float64) (b bump) {
 	if n < 3*bumpTerms || float64(near) < leastData*float64(2*m.near+1) {
 		return b
 	}
-	residual := func(i int) float64 {
-		t := &m.terms[i-at+m.reach]
-		r := y[i]
-		for p := range t {
-			r -= b.coef[p] * t[p]
-		}
-		return r
-	}
-	var chol mat.Cholesky
+	terms := m.terms[lo-at+m.reach:][:hi-lo+1]
+	y = y[lo : hi+1]
+	var cov [bumpTerms][bumpTerms]float64
 	for round := range bumpRounds {
 		if round > 0 {
-			sum := 0.0
-			for i := lo; i <= hi; i++ {
-				if r := math.Abs(residual(i)); r < math.Inf(1) {
-					sum += r
-				}
-			}
-			c := tukey * math.Max(absToSigma*sum/float64(n), 1e-6)
-			for i := lo; i <= hi; i++ {
-				w[i-lo] = 0
-				if q := residual(i) / c; math.Abs(q) < 1 { // false for NaN
-					w[i-lo] = (1 - q*q) * (1 - q*q)
-				}
-			}
+			b.reweight(y, w, terms, n)
 		}
-		var a [bumpTerms * bumpTerms]float64
-		var r [bumpTerms]float64
-		for i := lo; i <= hi; i++ {
-			k := w[i-lo]
-			if k == 0 {
-				continue
-			}
-			t := &m.terms[i-at+m.reach]
-			for p := range t {
-				kt := k * t[p]
-				for q := p; q < bumpTerms; q++ {
-					a[p*bumpTerms+q] += kt * t[q]
-				}
-				r[p] += kt * y[i]
-			}
-		}
+		a, r := normalEquations(y, w, terms)
 		for p, v := range m.stiff {
-			a[p*bumpTerms+p] += v
+			a[p][p] += v
 		}
-		if !chol.Factorize(mat.NewSymDense(bumpTerms, a[:])) || chol.Cond() > mostCond {
+		var ok bool
+		if cov, ok = inverse(&a); !ok {
 			return bump{at: at, unit: math.NaN()}
 		}
-		if chol.SolveVecTo(mat.NewVecDense(bumpTerms, b.coef[:]), mat.NewVecDense(bumpTerms, r[:])) != nil {
-			return bump{at: at, unit: math.NaN()}
+		for p := range b.coef {
+			b.coef[p] = 0
+			for q, v := range r {
+				b.coef[p] += cov[p][q] * v
+			}
 		}
-	}
-	// The last column of the covariance.
-	last := [bumpTerms]float64{bumpTerms - 1: 1}
-	covariance := mat.NewVecDense(bumpTerms, nil)
-	if chol.SolveVecTo(covariance, mat.NewVecDense(bumpTerms, last[:])) != nil {
-		return bump{at: at, unit: math.NaN()}
 	}
 	b.height = b.coef[bumpTerms-1]
-	b.unit = math.Sqrt(covariance.AtVec(bumpTerms - 1))
+	b.unit = math.Sqrt(cov[bumpTerms-1][bumpTerms-1])
 	return b
+}
+
+// reweight sets w to the biweights of what b leaves of y, n of which are known.
+func (b *bump) reweight(y, w []float64, terms [][bumpTerms]float64, n int) {
+	sum := 0.0
+	for i := range terms {
+		t := &terms[i]
+		w[i] = y[i] - b.coef[0] - b.coef[1]*t[1] - b.coef[2]*t[2] - b.coef[3]*t[3] - b.coef[4]*t[4]
+		if r := math.Abs(w[i]); r < math.Inf(1) { // false for NaN
+			sum += r
+		}
+	}
+	c := tukey * math.Max(absToSigma*sum/float64(n), 1e-6)
+	for i, r := range w {
+		w[i] = 0
+		if q := r / c; math.Abs(q) < 1 {
+			w[i] = (1 - q*q) * (1 - q*q)
+		}
+	}
+}
+
+// normalEquations returns the matrix and the right side of the weighted fit of terms
+// to y. The cubic's products are powers of one variable, so that seventeen sums fill
+// it: most of a search for thickenings goes here.
+func normalEquations(y, w []float64, terms [][bumpTerms]float64) (a [bumpTerms][bumpTerms]float64, r [bumpTerms]float64) {
+	var s0, s1, s2, s3, s4, s5, s6, g0, g1, g2, g3, gg, r0, r1, r2, r3, rg float64
+	for i, k0 := range w {
+		if k0 == 0 {
+			continue
+		}
+		t := &terms[i]
+		u, g, v := t[1], t[4], y[i]
+		k1, k2, k3, kg := k0*u, k0*t[2], k0*t[3], k0*g
+		s0, s1, s2, s3, s4, s5, s6 = s0+k0, s1+k1, s2+k2, s3+k3, s4+k3*u, s5+k3*t[2], s6+k3*t[3]
+		g0, g1, g2, g3, gg = g0+kg, g1+k1*g, g2+k2*g, g3+k3*g, gg+kg*g
+		r0, r1, r2, r3, rg = r0+k0*v, r1+k1*v, r2+k2*v, r3+k3*v, rg+kg*v
+	}
+	a = [bumpTerms][bumpTerms]float64{
+		{s0, s1, s2, s3, g0},
+		{s1, s2, s3, s4, g1},
+		{s2, s3, s4, s5, g2},
+		{s3, s4, s5, s6, g3},
+		{g0, g1, g2, g3, gg},
+	}
+	return a, [bumpTerms]float64{r0, r1, r2, r3, rg}
 }
 
 // mostCond is the condition from which bump and course cannot be told apart.
 const mostCond = 1e9
+
+// inverse returns the inverse of a symmetric positive matrix by Cholesky's method;
+// false where it is not positive or its condition, by the norm of the greatest
+// column, is beyond mostCond. Of matrices so small a library spends most of its time
+// on what lies around them.
+func inverse(a *[bumpTerms][bumpTerms]float64) (inv [bumpTerms][bumpTerms]float64, ok bool) {
+	var l, li [bumpTerms][bumpTerms]float64 // a = l·lᵀ, and l's inverse
+	for i := range l {
+		for j := range i + 1 {
+			s := a[i][j]
+			for k := range j {
+				s -= l[i][k] * l[j][k]
+			}
+			switch {
+			case j < i:
+				l[i][j] = s * li[j][j]
+			case s > 0:
+				l[i][i] = math.Sqrt(s)
+				li[i][i] = 1 / l[i][i]
+			default: // NaN too
+				return inv, false
+			}
+		}
+		for j := range i {
+			s := 0.0
+			for k := j; k < i; k++ {
+				s -= l[i][k] * li[k][j]
+			}
+			li[i][j] = s * li[i][i]
+		}
+	}
+	var norm, normInv float64
+	for j := range inv {
+		sum, sumInv := 0.0, 0.0
+		for i := range inv {
+			for k := max(i, j); k < bumpTerms; k++ {
+				inv[i][j] += li[k][i] * li[k][j]
+			}
+			sum += math.Abs(a[i][j])
+			sumInv += math.Abs(inv[i][j])
+		}
+		norm, normInv = max(norm, sum), max(normInv, sumInv)
+	}
+	return inv, norm*normInv <= mostCond
+}
 
 // shape is the bump of height 1 with its peak at index at, at index i.
 func (m *bumpModel) shape(i, at int) float64 {

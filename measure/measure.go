@@ -79,6 +79,8 @@ func (m *measurement) ends() {
 	m.fromSigma, m.toSigma = e.EndSigma[0], e.EndSigma[1]
 	if !m.d.cutProximal {
 		m.fromSigma = m.originSigma
+	} else if m.opt.HasOrigin { // it begins no higher than by its definition
+		m.fromSigma = min(m.fromSigma, m.d.from-diaphysisStart+m.Step)
 	}
 	if !m.d.cutDistal {
 		m.toSigma = m.flareSigma(&m.d, e)

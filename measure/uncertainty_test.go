@@ -247,3 +247,25 @@ func tipOf(f phantom, noise *rand.Rand) geom.PointMM {
 	p, tangent, n := f.at(0)
 	return p.Sub(n.Mul(22)).Add(tangent.Mul(noisy.OriginSigma * noise.NormFloat64()))
 }
+
+// Whatever of a shaft's top was lost, the diaphysis begins 20 mm below the lesser
+// trochanter at the highest (the contract's definition): edges from level 23 on
+// leave 3 mm open, and a level.
+func TestLateStartIsBoundedByDefinition(t *testing.T) {
+	f := waisted(1. / 1200)
+	f.s0 = 23
+	s, err := NewShaft(f.contours(1), 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	lt, _, _ := f.at(0)
+	if !s.SetOrigin(lt) {
+		t.Fatal("origin not reached")
+	}
+	var r Record
+	s.Measure(&r, ShaftOptions{View: AP, HasScale: true, HasOrigin: true, Errors: ErrorModel{EndSigma: [2]geom.MM{24, 1}}})
+	from := r.Values[VisibleFrom]
+	if gap := from.X - 20; gap < 2 || gap > 5 || from.U95 < gap || from.U95 > Coverage*(gap+1) {
+		t.Errorf("visible from %.2f ± %.2f mm", from.X, from.U95)
+	}
+}
