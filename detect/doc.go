@@ -23,7 +23,9 @@
 //     goes on beyond them (beyond.go).
 //   - Landmarks: networks look at straightened patches (patch.go): the lesser
 //     trochanter (trochanter.go), the hip (hip.go), the knee (kneemark.go); head, neck
-//     and condyles are fitted to the film itself (head.go, neck.go, knee.go).
+//     and condyles are fitted to the film itself (head.go, neck.go; knee.go, kneearc.go,
+//     kneeoutline.go). What was fitted then speaks for a femur, its view and its
+//     direction (believe.go).
 //
 // A person's corrections are made on what was found (hand.go, draw.go). [FindMarker]
 // finds the ball that tells a scale, [Picture] makes a copy to look at.

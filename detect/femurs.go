@@ -77,7 +77,11 @@ func Femurs(img Image) ([]Femur, error) {
 		f := Femur{Found: c.femur, ProximalFirst: c.proximal, FrontalView: c.frontal, LateralClockwise: c.clockwise, WorkingSpacing: sp}
 		p.landmarks(&f, c, g, sp)
 		knee := f.Located.CondyleLateral != nil && f.Located.CondyleMedial != nil
-		if err := p.trochanter(&f, reduced, t.m, c, g, sp); err != nil {
+		metal, err := t.findMetal(reduced, sp)
+		if err != nil {
+			return nil, err
+		}
+		if err := p.trochanter(&f, reduced, t.m, metal, c, g, sp); err != nil {
 			return nil, err
 		}
 		if knee {
@@ -87,10 +91,6 @@ func Femurs(img Image) ([]Femur, error) {
 			f.ProximalFirst = surer(f.ProximalFirst, tipOdds)
 		}
 		from := p.shaftTop(t.m, f, c, g, sp)
-		metal, err := t.findMetal(reduced, sp)
-		if err != nil {
-			return nil, err
-		}
 		parted := t.broken(from)
 		f.MetalOverOuter, f.MetalOverInner = metal.clear(t, from)
 		f.Discontinuous = metal.parts(parted, t.broken(from))
@@ -113,22 +113,11 @@ func Femurs(img Image) ([]Femur, error) {
 			return nil, err
 		}
 		metal.clearJoints(&f, sp)
+		t.believe(&f, sp)
 		out = append(out, f)
 	}
 	return out, nil
 }
-
-// By how much the odds that a shaft runs as its guide says grow where there is at
-// the guide's end what belongs there: the tip of the lesser trochanter, which a
-// network of its own tells; both condyles, which the network sees that may err in the
-// direction too (it took a lateral hip for a knee, and its direction for 0.83 sure).
-const (
-	tipOdds  = 10
-	kneeOdds = 2
-)
-
-// surer is the probability p with its odds grown.
-func surer(p, odds float64) float64 { return odds * p / (odds*p + 1 - p) }
 
 // edges writes the traced edges into f.
 func (t *shaftTrace) edges(f *Femur, sp geom.Spacing) {
@@ -191,7 +180,7 @@ func (p planes) topOnFilm(c candidate, g grid) bool {
 
 // trochanter replaces the coarse place of the lesser trochanter by the place
 // that the patch around it shows; none where neither tells.
-func (p planes) trochanter(f *Femur, reduced *plane, m midline, c candidate, g grid, sp geom.Spacing) error {
+func (p planes) trochanter(f *Femur, reduced *plane, m midline, over metal, c candidate, g grid, sp geom.Spacing) error {
 	var k int
 	switch {
 	case f.LesserTrochanter != nil:
@@ -206,7 +195,8 @@ func (p planes) trochanter(f *Femur, reduced *plane, m midline, c candidate, g g
 		return nil
 	}
 	var err error
-	f.LesserTrochanter, err = trochanterTip(reduced, m, sp, k, f.LateralClockwise < 0.5, f.FrontalView >= 0.5)
+	bare := !anyNear(over.implant, m.p[k], aroundTip)
+	f.LesserTrochanter, err = trochanterTip(reduced, m, sp, k, f.LateralClockwise < 0.5, bare && f.FrontalView >= 0.5)
 	return err
 }
 

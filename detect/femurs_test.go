@@ -125,12 +125,3 @@ func TestFindMarker(t *testing.T) {
 		t.Errorf("a ball smaller than it is: %+v", m)
 	}
 }
-
-// TestSurer: evidence of so many to one multiplies the odds (Bayes' rule).
-func TestSurer(t *testing.T) {
-	for _, c := range [][3]float64{{0.5, 10, 10. / 11}, {0.9, 2, 18. / 19}, {1, 2, 1}} {
-		if got := surer(c[0], c[1]); math.Abs(got-c[2]) > 1e-12 {
-			t.Errorf("%g at %g to 1: %g, want %g", c[0], c[1], got, c[2])
-		}
-	}
-}

@@ -34,6 +34,7 @@ const (
 	ballLevel   = 0.4  // of the way from the film around it to its brightest tenth,
 	ballDark    = 0.1  // but for so much of that
 	aroundHead  = 5.0  // mm around a head's rim without metal
+	aroundTip   = 40.0 // mm around the place of the lesser trochanter without metal, else its level is not guessed
 	aroundMark  = 18.0 // mm around the narrowest neck and a condyle's tangent point without metal
 )
 

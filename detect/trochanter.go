@@ -17,8 +17,8 @@ var (
 // trochanterNets place the tip of the lesser trochanter on a patch from 10 mm
 // beyond the mid-line to 53 mm on the trochanter's side. The first is exact on blunt
 // tips and leaves pointed ones open; the second, which has learnt these too, is asked
-// where the first sees a tip but not its level, on frontal views: on lateral ones it
-// was sure of levels a centimetre off.
+// where the first sees a tip but not its level, on frontal views without an implant
+// there: on lateral ones, and beside a stem, it was sure of levels a centimetre off.
 var trochanterNets = [2]patchNetwork{newTrochanterNet("trochanter", trochanterONNX), newTrochanterNet("second trochanter", trochanterAgainONNX)}
 
 func newTrochanterNet(name string, onnx []byte) patchNetwork {
@@ -36,7 +36,7 @@ const (
 // trochanterTip returns the tip of the lesser trochanter around level k of the
 // mid-line, with the standard uncertainty of its level; nil where it is not on
 // the film or its level would be a guess.
-func trochanterTip(g *plane, m midline, sp geom.Spacing, k int, clockwise, frontal bool) (*Landmark, error) {
+func trochanterTip(g *plane, m midline, sp geom.Spacing, k int, clockwise, again bool) (*Landmark, error) {
 	p, down, ok := m.chord(k+int(axisFrom/m.step), k+int(axisTo/m.step))
 	if !ok {
 		return nil, nil
@@ -54,7 +54,7 @@ func trochanterTip(g *plane, m midline, sp geom.Spacing, k int, clockwise, front
 		if sigma := math.Hypot(tip.along, tipSigma); sigma <= tipUnsure {
 			return &Landmark{P: sp.Px(tip.at), Sigma: sigma}, nil
 		}
-		if !frontal {
+		if !again {
 			break
 		}
 	}

@@ -1,19 +1,20 @@
 """What the programs share that make films where they are learnt from: numbers drawn
-for each picture of a batch, and the steps of a film from the beam to the screen.
+for each picture of a batch, and steps of a film's processing.
 
-Pictures are batch × rows × columns; numbers drawn for them batch × 1 × 1.
+Pictures are batch × rows × columns, mostly 0 … 1; numbers drawn for them batch × 1 × 1.
 """
 import torch
 
 
 class Draws:
-    """Draws a number for each of b pictures, batch × 1 for each of dims."""
+    """Draws a number for each of b pictures: batch, and 1 for each of dims."""
 
     def __init__(self, b, g, dims=2):
         self.b, self.g, self.dev, self.dims = b, g, g.device, dims
 
     def even(self, lo=0.0, hi=1.0, dims=None):
-        return lo + (hi - lo) * torch.rand(self.b, *[1] * (dims or self.dims), generator=self.g, device=self.dev)
+        dims = self.dims if dims is None else dims
+        return lo + (hi - lo) * torch.rand(self.b, *[1] * dims, generator=self.g, device=self.dev)
 
     def wide(self, lo, hi, dims=None):
         """Even in its logarithm."""
@@ -32,34 +33,26 @@ class Draws:
         return torch.randn(self.b, *size, generator=self.g, device=self.dev)
 
 
-def noisy(light, grain, share):
-    """Light with the noise of its quanta: grain of unit variance, its standard deviation a share of the light where that is usual."""
+def quanta(light, grain, share):
+    """Light with the noise of its quanta: grain of unit variance, of which a share is seen where light is usual."""
     usual = light.flatten(1).median(1).values[:, None, None]
-    return light + share * grain * torch.sqrt(light.clamp(min=0) * usual)
+    return light + grain * share * torch.sqrt(light * usual)
 
 
 def bent(band, limit, power):
-    """A band of detail with what exceeds the limit made less of (power below 1), or more."""
+    """A band of detail, with what exceeds the limit made less of (power below 1) or more."""
     return band.sign() * limit * (band.abs() / limit + 1e-4) ** power
 
 
-def alike(x, low, kept, wanted, floor):
-    """Contrast made alike everywhere. low blurs a picture; kept is the share of the blurred one that stays, and detail
-    comes to have the spread wanted, where it has more than some times the floor."""
+def alike(x, low, kept):
+    """Contrast made alike everywhere, around 0.5. low blurs a picture; kept is the share of what is left then that stays."""
     mean = low(x)
-    spread = low((x - mean) ** 2).clamp(min=0).sqrt()
-    return kept * mean + wanted * (x - mean) / (spread + floor)
+    return 0.5 + kept * (mean - 0.5) + 0.2 * (x - mean) / (low((x - mean) ** 2).clamp(min=0).sqrt() + 0.05)
 
 
-def windowed(x, lo, hi, every=1, least=1e-4):
-    """Pictures whose quantiles lo and hi, of one pixel in so many, become 0 and 1."""
-    q = torch.quantile(x.flatten(1)[:, ::every], torch.tensor([lo, hi], device=x.device), dim=1)[:, :, None, None]
-    return (x - q[0]) / (q[1] - q[0]).clamp(min=least)
-
-
-def curve(x, steep, middle=0.5):
-    """A look-up steep in the middle and flat at both ends, which stay at 0 and 1 for middle 0.5."""
-    return 0.5 + 0.5 * torch.tanh(steep * (x - middle) / 2) / torch.tanh(steep / 4)
+def curve(x, steep):
+    """A look-up that is steeper in the middle; 0 and 1 stay."""
+    return 0.5 + 0.5 * torch.tanh(steep * (x - 0.5)) / torch.tanh(steep / 2)
 
 
 def coarse(x, levels):

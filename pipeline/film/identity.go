@@ -13,31 +13,39 @@ import (
 const sure = 0.97
 
 // From which probability what was found counts as a femur, by what else there is to
-// see of one: the tip of the lesser trochanter on a bone of which the picture shows
-// both which end is proximal and which way it faces; either of these, and the
-// trochanter, the knee or by the scale a shaft broader than an arm's; what shows
-// less may be a piece of any tube. Chosen on simulated films of femurs and of other
-// bones and things.
+// see of one. Signs are the tip of the lesser trochanter, the knee and, by the scale, a
+// shaft broader than an arm's, on a bone of which header or picture tells an end or the
+// way that it faces; a tip counts for more where the picture alone tells both. What
+// shows no sign may be a piece of any tube. Chosen on films of femurs and of other
+// bones and things, of three makings.
 const (
-	sureOfWhole = 0.6
-	sureOfPart  = 0.7
-	sureOfPiece = 0.9
+	sureOfBroadWhole = 0.3
+	sureOfWhole      = 0.6
+	sureOfPart       = 0.7
+	sureOfPiece      = 0.9
+	sureOfSlender    = 0.93 // of a piece that by the scale is no broader than an arm's
 
-	// From which outer width, mm, a shaft is broader than an arm's: 25 mm, magnified
+	// From which outer width, mm, a shaft is broader than an arm's: 26 mm, magnified
 	// by a tenth (common practice, no source).
-	broad = 27.5
+	broad = 28.5
 )
 
 // surelyFemur tells whether f may be measured as a femur.
 func surelyFemur(f detect.Femur, id identity, sc scale) bool {
-	tip := f.LesserTrochanter != nil
-	knee := f.Located.CondyleLateral != nil && f.Located.CondyleMedial != nil
 	told := id.facing || id.directed
+	tip := told && f.LesserTrochanter != nil
+	knee := told && (f.Located.CondyleLateral != nil && f.Located.CondyleMedial != nil || f.CondyleLateral != nil && f.CondyleMedial != nil)
+	wide := told && sc.known && f.Width >= broad
+	whole := tip && f.ProximalFirst >= sure && (f.LateralClockwise >= sure || f.LateralClockwise <= 1-sure)
 	switch {
-	case tip && f.ProximalFirst >= sure && (f.LateralClockwise >= sure || f.LateralClockwise <= 1-sure):
+	case whole && wide:
+		return f.Found >= sureOfBroadWhole
+	case whole || knee && wide:
 		return f.Found >= sureOfWhole
-	case told && (tip || knee || sc.known && f.Width >= broad):
+	case tip || knee || wide:
 		return f.Found >= sureOfPart
+	case sc.known && f.Width < broad:
+		return f.Found >= sureOfSlender
 	}
 	return (told || sc.known) && f.Found >= sureOfPiece
 }

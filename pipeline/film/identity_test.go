@@ -139,3 +139,36 @@ func TestSurelyFemurByWidth(t *testing.T) {
 		}
 	}
 }
+
+// The more there is to see of a femur, the less the coarse film must be sure of it: a
+// tip of the lesser trochanter asks less than none, a broad shaft with it still less; a
+// narrow one with a tip may be an arm's with its tuberosity.
+func TestSurelyFemurBySigns(t *testing.T) {
+	told := identity{directed: true, facing: true}
+	mark := &detect.Landmark{}
+	least := func(tip, knee bool, width float64, id identity) float64 {
+		f := upright(1, 1, 1)
+		f.Width = width
+		if tip {
+			f.LesserTrochanter = mark
+		}
+		if knee {
+			f.CondyleLateral, f.CondyleMedial = mark, mark
+		}
+		for f.Found = 0; f.Found < 1 && !surelyFemur(f, id, scale{known: true}); f.Found += 0.01 {
+		}
+		return f.Found
+	}
+	order := []float64{
+		least(true, false, 31, told), least(true, false, 24, told), least(false, true, 24, told), least(false, false, 24, told),
+	}
+	if !slices.IsSorted(order) || order[0] == order[3] {
+		t.Errorf("probabilities asked: %.2f", order)
+	}
+	if both, knee := least(false, true, 31, told), least(false, true, 24, told); both >= knee {
+		t.Errorf("broad with a knee asks %.2f, narrow %.2f", both, knee)
+	}
+	if plain, piece := least(true, true, 31, identity{}), least(false, false, 31, identity{}); plain < piece {
+		t.Errorf("a bone that neither runs nor faces asks %.2f with a tip, %.2f without", plain, piece)
+	}
+}
