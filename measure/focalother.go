@@ -16,11 +16,11 @@ func (c *candidate) holds() bool {
 }
 
 // allRound tells whether the medial cortex has the bump too: callus lies all round,
-// and a shaft's own course is much the same on both sides. Where the signs are sure
-// of the bump, the other side's inner surface says nothing.
+// and a shaft's own course is much the same on both sides. Where the signs see the
+// bump, the other side's inner surface says nothing.
 func (c *candidate) allRound() bool {
 	f := c.search
-	return f.onMedial(c.k, f.med.outer, c.outer, c.height()) || !c.sure() && f.onMedial(c.k, f.med.thick, c.thick, c.thick.height)
+	return f.onMedial(c.k, f.med.outer, c.outer, c.height()) || !c.seen() && f.onMedial(c.k, f.med.thick, c.thick, c.thick.height)
 }
 
 const (

@@ -25,18 +25,30 @@ func (p proof) least(h float64) float64 {
 
 // stands tells whether the bump stands out of the cortex's own irregularity, or,
 // with signs, whether both together speak for it: the sum of their log odds, fitted
-// on simulated films.
+// on films of three makings.
 func (c *candidate) stands() bool {
 	part := c.part()
 	if c.search.signs == nil {
 		return part >= 1
 	}
-	q := math.Max(signFaint, math.Min(1-signFaint, c.sign()))
-	odds := math.Log(q/(1-q)) + signWorth*(part-1) + signHigh*math.Max(0, math.Min(signMost, c.height()-shownHeight))
-	if c.search.signs.lined(c.outer.at, c.search.models[c.k].near) {
+	if part <= signPart || c.height() < signHeight {
+		return false
+	}
+	odds := logit(c.search.signs.share(c.outer.at, c.search.models[c.k].near)) +
+		signWorth*(math.Min(signFull, part)-1) + signHigh*math.Min(signMost, c.height()-shownHeight)
+	if c.isOuter {
+		odds += signOuter
+	}
+	if c.lined() {
 		odds += signLine
 	}
-	return part > signPart && c.height() >= signHeight && odds > signLimit
+	return odds > signLimit
+}
+
+// logit is the log odds of a probability; of no more than signFaint lets it be sure.
+func logit(p float64) float64 {
+	p = math.Max(signFaint, math.Min(1-signFaint, p))
+	return math.Log(p / (1 - p))
 }
 
 // sign is the probability that the signs give the bump.
@@ -50,20 +62,31 @@ func (f *focalSearch) sign(i, k int) float64 {
 	return f.signs.around(i, f.models[k].near/signMiddle)
 }
 
+// lined tells whether a dark line crosses the bump.
+func (c *candidate) lined() bool {
+	return c.search.signs.lined(c.outer.at, c.search.models[c.k].near)
+}
+
 // sure tells whether the signs leave no doubt.
 func (c *candidate) sure() bool { return c.search.signs != nil && c.sign() > signSure }
 
+// seen tells whether the signs show the bump.
+func (c *candidate) seen() bool { return c.search.signs != nil && c.sign() > signBeside }
+
 const (
 	signFaint  = 0.02 // of probability that says no more than this
-	signPart   = 0.3  // of the signal to noise needed, without which no sign counts
+	signPart   = 0.15 // of the signal to noise needed, without which no sign counts
 	signHeight = 0.35 // mm
 	signAlone  = 0.6  // of probability that an outer edge needs whose inner one is not seen
 	signSure   = 0.9  // of probability that what is like a ridge, or uncommonly high, is a thickening
-	signWorth  = 4.0  // log odds that the signal to noise needed is worth
-	signHigh   = 1.0  // log odds that a mm above shownHeight is worth: no cortex is by itself irregular by as much,
-	signMost   = 1.5  // mm of that at most
-	signLine   = 2.0  // log odds that a dark line is worth: few cross a cortex elsewhere
-	signLimit  = 0.7  // log odds, of all, that make a thickening
+	signBeside = 0.7  // of probability that what the medial inner surface has too may be one
+	signWorth  = 1.8  // log odds that the signal to noise needed is worth,
+	signFull   = 3.0  // of it at most
+	signHigh   = 0.9  // log odds that a mm of height is worth: no cortex is by itself irregular by as much,
+	signMost   = 1.5  // mm above shownHeight at most
+	signOuter  = 1.1  // log odds that an outer edge is worth: inner ones are scalloped
+	signLine   = 3.0  // log odds that a dark line is worth: few cross a cortex elsewhere
+	signLimit  = 0.1  // log odds, of all, that make a thickening
 	signMiddle = 2    // the part of half a length around a bump's peak where a probability speaks for it
 )
 

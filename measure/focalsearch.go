@@ -12,11 +12,13 @@ const (
 	bumpBase   = 2.2  // and in lengths of the bump
 	rulerBase  = 70.0 // mm to either side for telling lengths apart
 	noiseFloor = 0.06 // mm: no real cortex's baseline is smoother at the scale of a bump
-	hopeless   = 1.8  // signal to noise, its own bump in the noise, from which on none is looked at
+	hopeless   = 1.8  // signal to noise, its own bump in the noise, from which on none is looked at,
+	signHope   = 1.0  // and that much lower where the signs are sure of it
 	focalEnd   = 4.0  // mm inside the diaphysis' ends where a peak may lie
 	signLeast  = 0.5  // beside a probability, of a bump to be looked at
 	fitEvery   = 2    // levels from one bump tried to the next
-	placeReach = 6    // levels that the place of a bump may move once the noise is known
+	placeReach = 6    // levels that the place of a bump may move once the noise is known,
+	lineReach  = 3    // and from that of a dark line
 )
 
 // focalSearch holds what is being searched: the lateral cortex less the bumps
@@ -126,8 +128,8 @@ func (f *focalSearch) next(d diaphysis) (c candidate, ok bool) {
 					continue
 				}
 				snr := b.height / l.sigma(k, b)
-				if w := snr * (signLeast + f.sign(b.at, k)); w > most && snr > hopeless {
-					at, first, most, c.snr, c.isOuter = b.at, k, w, snr, l == f.outer
+				if q := f.sign(b.at, k); snr*(signLeast+q) > most && snr > hopeless-signHope*math.Max(0, 2*q-1) {
+					at, first, most, c.snr, c.isOuter = b.at, k, snr*(signLeast+q), snr, l == f.outer
 				}
 			}
 		}
@@ -140,7 +142,11 @@ func (f *focalSearch) next(d diaphysis) (c candidate, ok bool) {
 	if !c.isOuter {
 		l = f.thick
 	}
-	k, at := f.measure(l.y, at, first)
+	k, at := f.measure(l.y, at, placeReach, len(focalLengths), first)
+	if i, ok := f.signs.lineAt(f.x, at, f.models[k].near); ok && (abs(i-at) > lineReach || k == len(focalLengths)-1) {
+		// A dark line crosses a thickening where it is highest.
+		k, at = f.measure(l.y, i, lineReach, len(focalLengths)-1, k)
+	}
 	m := f.models[k]
 	c = candidate{search: f, k: k, isOuter: c.isOuter, outer: m.fit(f.outer.y, at, f.weight), thick: m.fit(f.thick.y, at, f.weight)}
 	sigma := func(y []float64, b bump) float64 {
@@ -159,13 +165,13 @@ func (f *focalSearch) next(d diaphysis) (c candidate, ok bool) {
 	return c, true
 }
 
-// measure returns the length and the place near at with which a bump explains y
-// best; first where nothing does.
-func (f *focalSearch) measure(y []float64, at, first int) (k, i int) {
-	k, i = first, at
+// measure returns the length, of the first so many, and the place within reach levels
+// of at with which a bump explains y best; first where nothing does.
+func (f *focalSearch) measure(y []float64, at, reach, lengths, first int) (k, i int) {
+	k, i = min(first, lengths-1), at
 	high := 0.0
-	for try, m := range f.rulers {
-		for j := max(0, at-placeReach); j <= min(len(y)-1, at+placeReach); j++ {
+	for try, m := range f.rulers[:lengths] {
+		for j := max(0, at-reach); j <= min(len(y)-1, at+reach); j++ {
 			if b := m.fit(y, j, f.weight); b.height/b.unit > high {
 				k, i, high = try, j, b.height/b.unit
 			}

@@ -75,6 +75,22 @@ func (s *signs) around(at, near int) float64 {
 	return top
 }
 
+// share is the mean probability of a thickening within half a length of a bump; even
+// where too little is known.
+func (s *signs) share(at, near int) float64 {
+	sum, n := 0.0, 0.0
+	for i := max(0, at-near); i <= min(len(s.focal)-1, at+near); i++ {
+		if !math.IsNaN(s.focal[i]) {
+			sum += s.focal[i]
+			n++
+		}
+	}
+	if n < float64(near) {
+		return 0.5
+	}
+	return sum / n
+}
+
 // lined tells whether a dark line crosses the cortex within half a length of a bump.
 func (s *signs) lined(at, near int) bool {
 	for i := max(0, at-near); s != nil && i <= min(len(s.line)-1, at+near); i++ {
@@ -85,27 +101,57 @@ func (s *signs) lined(at, near int) bool {
 	return false
 }
 
+// lineAt returns the level at which a dark line crosses the cortex within half a length
+// of a bump; false where none does.
+func (s *signs) lineAt(x []float64, at, near int) (i int, ok bool) {
+	if !s.lined(at, near) {
+		return at, false
+	}
+	return int(math.Round((mean(x, s.line, at, near, middleFrom) - x[0]) / (x[1] - x[0]))), true
+}
+
 // signLined is the probability from which a dark line is one.
 const signLined = 0.8
 
 // signSpan is the number of levels over which a probability is taken.
 const signSpan = 5
 
-// centre is the middle of the probabilities of a thickening around a bump; NaN
-// where they say of none.
-func (s *signs) centre(x []float64, at, near int) float64 {
+// middle is where the signs have the middle of a bump of that length around level
+// at, and the standard deviation of that: at a dark line, which crosses a thickening
+// where it is highest, else in the middle of the probabilities; NaN where they say
+// of none.
+func (s *signs) middle(x []float64, at, near int, length float64) (level, sigma float64) {
 	if s == nil {
-		return math.NaN()
+		return math.NaN(), math.NaN()
 	}
+	if level = mean(x, s.line, at, near, middleFrom); !math.IsNaN(level) && s.lined(at, near) {
+		return level, lineMM + linePart*length
+	}
+	return mean(x, s.focal, at, 2*near, middleFrom), nearMM + nearPart*length
+}
+
+// mean is the mean of x from at-near to at+near, each weighted by its probability in p
+// where that is above least; NaN for none.
+func mean(x, p []float64, at, near int, least float64) float64 {
 	sum, w := 0.0, 0.0
-	for i := max(0, at-2*near); i <= min(len(x)-1, at+2*near); i++ {
-		if p := s.focal[i]; p > 0.3 {
-			sum += p * x[i]
-			w += p
+	for i := max(0, at-near); i <= min(len(x)-1, at+near); i++ {
+		if p[i] > least { // false for NaN
+			sum += p[i] * x[i]
+			w += p[i]
 		}
 	}
 	return sum / w
 }
+
+// How far the middle by the signs is from a bump's summit, in mm and in parts of its
+// length: by a dark line, and by the probabilities.
+const (
+	lineMM     = 0.8
+	linePart   = 0.03
+	nearMM     = 2.0
+	nearPart   = 0.1
+	middleFrom = 0.3 // of probability from which a level counts for a middle
+)
 
 // shows tells whether a thickening would show at level i.
 func (s *signs) shows(i int) bool {

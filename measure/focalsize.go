@@ -83,7 +83,8 @@ func (c *candidate) outline() (peak, length, part float64) {
 	for i := range y {
 		v[i] = y[i] + b.height*m.shape(i, b.at) - m.course(&b, i)
 	}
-	peak, part, length = summit(f.x, v, b, m.length, f.signs.centre(f.x, b.at, m.near), m.rough(y, bump{at: b.at, unit: 1, coef: [bumpTerms]float64{b.coef[0], b.coef[1], b.coef[2], b.coef[3]}}))
+	near, within := f.signs.middle(f.x, b.at, m.near, m.length)
+	peak, part, length = summit(f.x, v, b, m.length, near, within, m.rough(y, bump{at: b.at, unit: 1, coef: [bumpTerms]float64{b.coef[0], b.coef[1], b.coef[2], b.coef[3]}}))
 	return peak, length, math.Max(partLeast, math.Min(partMost, part/b.height))
 }
 

@@ -24,8 +24,6 @@ const (
 	outlineReach  = 1.6  // lengths to either side over which an outline is compared
 	outlineShift  = 0.4  // lengths that a summit may lie from the first fit's
 	outlineSkew   = 0.3  // standard deviation of the skews
-	nearMM        = 1.5  // standard deviation of another reading's middle, mm, and
-	nearPart      = 0.06 // in parts of the length
 	outlineSpread = 0.25 // and of the logarithm of the length beside the first fit's
 )
 
@@ -36,8 +34,9 @@ var outlineLengths = [...]float64{0.65, 0.77, 0.88, 1, 1.14, 1.3, 1.5}
 // well it explains v but for a constant, of the middle of the levels that are nearly as high as the
 // highest, of their height and of the full width at half height. v is what stands above the baseline, levels x;
 // sigma the standard deviation of independent levels; b and length the first fit;
-// near is where another reading has the middle, NaN for none.
-func summit(x, v []float64, b bump, length, near, sigma float64) (level, height, width float64) {
+// near is where another reading has the middle, NaN for none, within its standard
+// deviation.
+func summit(x, v []float64, b bump, length, near, within, sigma float64) (level, height, width float64) {
 	step := x[1] - x[0]
 	reach, shift := int(outlineReach*length/step), int(outlineShift*length/step)
 	lo, hi := max(0, b.at-reach), min(len(v)-1, b.at+reach)
@@ -76,7 +75,7 @@ func summit(x, v []float64, b bump, length, near, sigma float64) (level, height,
 					}
 					t := trial{vg*vg/gg/(2*sigma*sigma) + prior, x[i] - s.top*skew*wide, vg / gg, wide}
 					if !math.IsNaN(near) {
-						off := (x[i] - near) / (nearMM + nearPart*length)
+						off := (t.at - near) / within
 						t.gain -= off * off / 2
 					}
 					most = math.Max(most, t.gain)

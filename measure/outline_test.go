@@ -18,7 +18,7 @@ func TestSummit(t *testing.T) {
 		for level := 20.0; level <= 110; level++ {
 			x, v = append(x, level), append(v, 2*height((level-centre)/length))
 		}
-		got, high, wide := summit(x, v, bump{at: 42}, length, math.NaN(), 0.1) // 42: level 62
+		got, high, wide := summit(x, v, bump{at: 42}, length, math.NaN(), math.NaN(), 0.1) // 42: level 62
 		if math.Abs(got-centre) > 0.6 {
 			t.Errorf("summit of a %s at %.2f, want %.2f", name, got, centre)
 		}
