@@ -33,7 +33,7 @@ const (
 
 	headUsual   = 24.0 // mm, radius of a head of which only the centre is known (common practice, no source)
 	headArc     = 75.0 // degrees of the rim that must be seen for a radius
-	headVague   = 0.6  // mm that the centre may be uncertain by,
+	headVague   = 1.0  // mm that the centre may be uncertain by,
 	radiusVague = 0.5  // and the radius
 
 	// The standard uncertainty of centre and radius: the fit's own, of which rays err

@@ -113,3 +113,34 @@ func TestFitHead(t *testing.T) {
 		t.Errorf("less of the rim makes the radius no less certain: %.3f, whole %.3f", c.SigmaR, whole.SigmaR)
 	}
 }
+
+// The tip of a trochanter drawn as a bump on a straight outline is moved onto its
+// summit, and stays where there is no bump. Source: the outline drawn.
+func TestLesserOnOutline(t *testing.T) {
+	const rows, cols, pitch, edge = 500, 500, 0.2, 50.0
+	sp := geom.Spacing{Y: pitch, X: pitch}
+	for _, high := range []float64{0, 6} {
+		g := &plane{pix: make([]uint16, rows*cols), rows: rows, cols: cols, k: 1}
+		rng := rand.New(rand.NewPCG(3, 4))
+		for y := range rows {
+			u := (float64(y)*pitch - 50) / 9
+			for x := range cols {
+				v := 12000 + 300*rng.NormFloat64()
+				if in := edge + high*math.Exp(-u*u/2) - float64(x)*pitch; in > 0 {
+					v += 20000 * (1 - math.Exp(-in/2))
+				}
+				g.pix[y*cols+x] = uint16(v)
+			}
+		}
+		tip := geom.PointMM{X: edge + 3, Y: 50.5}
+		h := hip{sheet: sheet{film: g, sp: sp}, marks: make([]patchMark, hipMarks), blur: Blur{SigmaMM: 0.12}}
+		h.marks[hipLesser] = patchMark{at: geom.PointMM{X: edge + 0.8*high, Y: 51}, there: 1, certain: 0.6}
+		want := edge + high
+		if high == 0 {
+			want = tip.X
+		}
+		if got := h.lesser(tip, geom.PointMM{Y: 1}, geom.PointMM{X: 1}); math.Abs(got.X-want) > 0.35 || math.Abs(got.Y-tip.Y) > 1e-9 {
+			t.Errorf("bump of %g mm: tip at %.2f, %.2f, want %.2f, %.2f", high, got.X, got.Y, want, tip.Y)
+		}
+	}
+}

@@ -35,6 +35,14 @@ type neckSide struct {
 
 func (s neckSide) at(u float64) float64 { return s.c[0] + u*(s.c[1]+u*s.c[2]) }
 
+// top is the outline's greatest distance from the axis near the middle.
+func (s neckSide) top() float64 {
+	if u := -s.c[1] / (2 * s.c[2]); s.c[2] < 0 && math.Abs(u) < neckReach {
+		return s.at(u)
+	}
+	return s.c[0]
+}
+
 // neck returns the middle of the narrowest neck with its standard uncertainty
 // across the axis, which runs from the head's centre c: what the two outlines and
 // the network say, weighted by their certainty. It is nil where they disagree,
@@ -70,8 +78,8 @@ func (h *hip) fitNeck(c geom.PointMM, w neckWaist) (middle geom.PointMM, sigma f
 		if half < 0 {
 			n, half = n.Mul(-1), -half
 		}
-		a, okA := h.neckOutline(middle, axis, n, half, model)
-		b, okB := h.neckOutline(middle, axis, n.Mul(-1), half, model)
+		a, okA := h.outline(middle, axis, n, half, model)
+		b, okB := h.outline(middle, axis, n.Mul(-1), half, model)
 		if !okA || !okB {
 			return middle, 0, false
 		}
@@ -82,9 +90,9 @@ func (h *hip) fitNeck(c geom.PointMM, w neckWaist) (middle geom.PointMM, sigma f
 	return middle, math.Hypot(sigma, math.Hypot(neckBase, neckLean*math.Max(0, steep-neckSteep))), true
 }
 
-// neckOutline follows one outline of the neck, on the side out of the axis
-// through middle, both ways from where it is expected half mm away.
-func (h *hip) neckOutline(middle, axis, out geom.PointMM, half float64, model *tubeModel) (s neckSide, ok bool) {
+// outline follows an outline of the bone along the axis through middle, on the side
+// out of it, both ways from where it is expected half mm away.
+func (h *hip) outline(middle, axis, out geom.PointMM, half float64, model *tubeModel) (s neckSide, ok bool) {
 	var us, hs, ws []float64
 	steps := int(neckReach / neckStep)
 	for _, way := range [2]int{1, -1} {

@@ -64,10 +64,15 @@ func (s *Shaft) fitAxis(in span) (axisFit, bool) {
 	return s.lineThrough(in)
 }
 
-// seen tells whether the stretch lies on the shaft and has mid-points at a share
-// of its levels.
+// axisShort is how much of a stretch may lie beyond either end of the shaft, mm: a
+// line through what is left is turned by half of it over the bow's radius, 0.1° at
+// 2 m.
+const axisShort geom.MM = 8
+
+// seen tells whether the stretch lies on the shaft, but for a little, and has
+// mid-points at a share of its levels.
 func (s *Shaft) seen(in span, share float64) bool {
-	if s.S[0] > in.from || s.S[len(s.S)-1] < in.to {
+	if s.S[0] > in.from+axisShort || s.S[len(s.S)-1] < in.to-axisShort {
 		return false
 	}
 	_, level := s.midPoints(in)

@@ -180,9 +180,18 @@ func (m *joints) hip() {
 		m.missing(NeckNotFound) // what was taken for it does not run up to the head
 		return
 	}
-	m.setAngle(NeckShaftAngle, x, m.variance(axis.turn(m.Shaft, 1), m.opt.Errors)+
-		moved(x, angle)+m.scattered(func(j Joints) float64 { return angle(axis, j) }))
+	variance := m.variance(axis.turn(m.Shaft, 1), m.opt.Errors) + moved(x, angle) +
+		m.scattered(func(j Joints) float64 { return angle(axis, j) })
+	if expanded(variance) > neckVague {
+		m.missing(NeckNotFound)
+		return
+	}
+	m.setAngle(NeckShaftAngle, x, variance)
 }
+
+// neckVague is what the neck-shaft angle's uncertainty may be, in radians: beyond,
+// films of other makers had more than one angle in twenty 2.5° off.
+const neckVague = 3.8 * math.Pi / 180
 
 // knee sets the angles with the condyles' tangent or the mechanical axis.
 func (m *joints) knee() {

@@ -271,6 +271,53 @@ func TestAxisBesideMetal(t *testing.T) {
 	}
 }
 
+// An axis may begin a little below its stretch, not far. The axis of a circular arc
+// seen from x mm below its beginning on turns by x/2 over the arc's radius: closed form.
+func TestAxisBeginsLate(t *testing.T) {
+	f := waisted(0.5e-3)
+	j := landmarks(f, 130, 81, 0, 335)
+	whole := jointsOf(t, f, j).Values[NeckShaftAngle].X
+	for from, want := range map[geom.MM]bool{26: true, 30: false} {
+		c := f.contours(1)
+		for _, e := range []*Edge{&c.OuterPos, &c.OuterNeg, &c.InnerPos, &c.InnerNeg} {
+			e.P = e.P[int(from-f.s0):]
+		}
+		s, err := NewShaft(c, 1)
+		if err != nil {
+			t.Fatal(err)
+		}
+		p, _, n := f.at(0)
+		s.SetOrigin(p.Sub(n.Mul(22)))
+		var r Record
+		s.MeasureJoints(&r, scaled, j)
+		v, ok := r.Values[NeckShaftAngle]
+		if ok != want || hasReason(r, AxisNotVisible) == want {
+			t.Errorf("from %g mm: NSA %t, reasons %v", from, ok, r.Reasons)
+		}
+		if turn := (from - 20) / 2 * f.curvature * 180 / math.Pi; ok && math.Abs(math.Abs(v.X-whole)-turn) > 0.03 {
+			t.Errorf("from %g mm: NSA %.3f, of the whole stretch %.3f, want %.3f apart", from, v.X, whole, turn)
+		}
+	}
+}
+
+// A centre that is uncertain by σ turns a neck L long by σ/L: an angle that is
+// hardly known is not given.
+func TestVagueNeck(t *testing.T) {
+	f := waisted(0)
+	s := shaftOf(t, f)
+	for share, want := range map[float64]bool{0.9: true, 1.1: false} {
+		j := landmarks(f, 130, 81, 0, 335)
+		head := *j.Head
+		head.SigmaC = share * neckVague / Coverage * head.C.Sub(j.Neck.P).Norm()
+		j.Head = &head
+		var r Record
+		s.MeasureJoints(&r, scaled, j)
+		if _, ok := r.Values[NeckShaftAngle]; ok != want || hasReason(r, NeckNotFound) == want {
+			t.Errorf("u95 of %g of the limit: NSA %t, reasons %v", share, ok, r.Reasons)
+		}
+	}
+}
+
 // Of many disturbed femora, the share whose expanded uncertainty covers the
 // undisturbed answer is what it says. Source: JCGM 100:2008, 6.2.
 func TestCoverageOfJoints(t *testing.T) {

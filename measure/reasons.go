@@ -50,7 +50,7 @@ var Reasons = []ReasonText{
 	{LevelNotVisible, "At one or more of the fixed levels an edge was not seen."},
 
 	{HeadNotFound, "The femoral head was not found on the film, or not enough of its rim."},
-	{NeckNotFound, "The narrowest place of the neck was not found on the film."},
+	{NeckNotFound, "The narrowest place of the neck was not found on the film, or not surely enough for an angle."},
 	{CondylesNotFound, "The tangent to both condyles was not found on the film."},
 	{CanalAboveNotVisible, "The canal was not seen, or not clearly enough for a ratio, 20 mm above the lesser trochanter or at the isthmus."},
 	{AxisNotVisible, "Less than two thirds was seen of a stretch of shaft that a quantity of hip or knee needs."},

@@ -19,6 +19,8 @@ import torch.nn as nn
 import torch.nn.functional as F
 
 import common
+import process
+from process import Draws
 from train_patch import KINDS, Patch, judge, losses
 
 SIDE, SOFT = 288, 72  # pixels of the layers
@@ -78,17 +80,6 @@ class Film:
     def even(self, *shape, lo=0.0, hi=1.0):
         return lo + (hi - lo) * torch.rand(*shape, generator=self.g, device=self.dev)
 
-    def each(self, b, lo, hi):
-        """A number for each of b pictures."""
-        return self.even(b, 1, 1, lo=lo, hi=hi)
-
-    def wide(self, b, lo, hi):
-        """The same, evenly in the logarithm."""
-        return lo * (hi / lo) ** self.each(b, 0, 1)
-
-    def some(self, b, share):
-        return self.each(b, 0, 1) < share
-
     def noise(self, b):
         t = self.tiles[torch.randint(0, len(self.tiles), (b,), generator=self.g, device=self.dev)]
         dx, dy = torch.randint(0, SIDE, (2,), generator=self.g, device=self.dev).tolist()
@@ -112,113 +103,130 @@ class Film:
     def sector(self, x, y, least, most):
         """A soft mask of the directions within so many radians of a random one."""
         b = len(x)
-        at, half, soft = self.each(b, -math.pi, math.pi), self.each(b, least, most), self.each(b, 0.03, 0.4)
+        d = Draws(b, self.g)
+        at, half, soft = d.even(-math.pi, math.pi), d.even(least, most), d.even(0.03, 0.4)
         off = torch.acos(((x * torch.cos(at) + y * torch.sin(at)) / torch.sqrt(x * x + y * y + 1e-3)).clamp(-0.9999, 0.9999))
         return torch.sigmoid((half - off) / soft)
 
     def cups(self, c, r):
         """mm of dense bone of shells around the head: roofs of every thickness and joint space, and walls and lines that cross it."""
         b = len(c)
+        d = Draws(b, self.g)
         out = 0
         for _ in range(2):  # shells
             m = c + self.even(b, 2, lo=-4, hi=4)
             x, y = self.x - m[:, 0, None, None], self.y - m[:, 1, None, None]
             d2 = x * x + y * y
-            inner = r[:, None, None] + self.each(b, -0.5, 8) / MM
-            outer = inner + self.wide(b, 0.7, 7) / MM
+            inner = r[:, None, None] + d.even(-0.5, 8) / MM
+            outer = inner + d.wide(0.7, 7) / MM
             chord = torch.sqrt((outer ** 2 - d2).clamp(min=0)) - torch.sqrt((inner ** 2 - d2).clamp(min=0))
-            out = out + 2 * MM * chord * self.sector(x, y, 0.5, 2.2) * torch.where(self.some(b, 0.6), self.wide(b, 0.08, 1), 0 * inner)
+            out = out + 2 * MM * chord * self.sector(x, y, 0.5, 2.2) * torch.where(d.chance(0.6), d.wide(0.08, 1), 0 * inner)
         for k in range(4):  # edges and lines along arcs
-            near = self.each(b, 15, 160) / MM
-            way = self.each(b, -math.pi, math.pi)
-            miss = self.each(b, -1.3, 1.3) * r[:, None, None]
+            near = d.even(15, 160) / MM
+            way = d.even(-math.pi, math.pi)
+            miss = d.even(-1.3, 1.3) * r[:, None, None]
             x, y = self.x - c[:, 0, None, None] - torch.cos(way) * (near + miss), self.y - c[:, 1, None, None] - torch.sin(way) * (near + miss)
-            d = torch.sqrt(x * x + y * y) - near
-            thick = self.wide(b, 0.5, 2.5) / MM
-            line = torch.exp(-d * d / (2 * thick * thick)) if k % 2 else torch.sigmoid(-d / thick) * torch.exp(-(d.clamp(max=0) / 60) ** 2)
-            out = out + torch.where(self.some(b, 0.35), self.wide(b, 0.3, 6), 0 * d) * line * self.sector(x, y, 0.2, 1.2)
+            dist = torch.sqrt(x * x + y * y) - near
+            thick = d.wide(0.5, 2.5) / MM
+            line = torch.exp(-dist * dist / (2 * thick * thick)) if k % 2 else torch.sigmoid(-dist / thick) * torch.exp(-(dist.clamp(max=0) / 60) ** 2)
+            out = out + torch.where(d.chance(0.35), d.wide(0.3, 6), 0 * dist) * line * self.sector(x, y, 0.2, 1.2)
+        return out
+
+    def folds(self, b):
+        """mm of soft tissue that ends along curves across the picture: folds of skin, the edge of a body or of a cushion."""
+        d = Draws(b, self.g)
+        out = 0
+        for _ in range(2):
+            way, near = d.even(-math.pi, math.pi), d.wide(40, 1000) / MM
+            x0, y0 = d.even(0, SIDE) + near * torch.cos(way), d.even(0, SIDE) + near * torch.sin(way)
+            dist = torch.sqrt((self.x - x0) ** 2 + (self.y - y0) ** 2) - near
+            out = out + torch.where(d.chance(0.2), d.even(-50, 50), 0 * near) * torch.sigmoid(-dist / (d.wide(0.5, 20) / MM))
         return out
 
     def beam(self, t, c, r, known):
         """What is left of the beam, 0 … 1, with scatter, blur and noise."""
         b = len(c)
+        d = Draws(b, self.g)
         p = t["planes"].float() / 256
-        lum = lambda s: torch.exp(s * torch.randn(b, 1, 1, generator=self.g, device=self.dev))
+        lum = lambda s: torch.exp(s * d.normal(1, 1))
         cortical, cancellous, over = p[:, 0], p[:, 1], p[:, 2]
-        cancellous = cancellous * (1 + self.each(b, 0, 0.6) ** 2 * self.noise(b)).clamp(min=0)
-        uneven = torch.exp(self.each(b, 0, 0.3) * F.interpolate(torch.randn(b, 1, 9, 9, generator=self.g, device=self.dev), size=(SIDE, SIDE), mode="bicubic", align_corners=False)[:, 0])
-        femur = self.wide(b, 0.024, 0.058) * cortical * lum(0.15) + self.wide(b, 0.003, 0.016) * cancellous * uneven
-        own = self.some(b, 0.25)
+        cancellous = cancellous * (1 + d.even(0, 0.6) ** 2 * self.noise(b)).clamp(min=0)
+        uneven = torch.exp(d.even(0, 0.3) * F.interpolate(d.normal(1, 9, 9), size=(SIDE, SIDE), mode="bicubic", align_corners=False)[:, 0])
+        femur = d.wide(0.024, 0.058) * cortical * lum(0.15) + d.wide(0.003, 0.016) * cancellous * uneven
+        own = d.chance(0.25)
         pelvis = torch.where(own, over, self.others(over, c, r, known))
-        pelvis = pelvis + torch.where(self.some(b, 0.2), self.each(b, 0, 1), 0 * self.each(b, 0, 1)) * self.others(over, c, r, known)
-        pelvis = pelvis * torch.where(self.some(b, 0.12), self.each(b, 0, 0.3), lum(0.4)) + self.cups(c, r)
+        pelvis = pelvis + torch.where(d.chance(0.2), d.even(0, 1), 0 * d.even(0, 1)) * self.others(over, c, r, known)
+        pelvis = pelvis * torch.where(d.chance(0.12), d.even(0, 0.3), lum(0.4)) + self.cups(c, r)
         soft = F.interpolate(t["soft"].float()[:, None] / 64, size=(SIDE, SIDE), mode="bilinear", align_corners=False)[:, 0]
-        mu = (self.each(b, 0.0165, 0.024) * self.each(b, 0.6, 1.1) * soft + femur + 0.04 * pelvis * (1 + self.each(b, 0, 0.3) ** 2 * self.noise(b))).clamp(min=0)
-        mu = mu / (1 + self.each(b, 0, 0.07) * mu)
+        soft = (soft + self.folds(b)).clamp(min=0)
+        mu = (d.even(0.0165, 0.024) * d.even(0.6, 1.1) * soft + femur + 0.04 * pelvis * (1 + d.even(0, 0.3) ** 2 * self.noise(b))).clamp(min=0)
+        mu = mu / (1 + d.even(0, 0.07) * mu)
         left = torch.exp(-mu)
-        slope = self.each(b, -0.3, 0.3) * (self.x / SIDE - 0.5) + self.each(b, -0.3, 0.3) * (self.y / SIDE - 0.5)
+        slope = d.even(-0.3, 0.3) * (self.x / SIDE - 0.5) + d.even(-0.3, 0.3) * (self.y / SIDE - 0.5)
         left = left * (1 + slope)
-        left = left + self.each(b, 0, 1) * smooth(left, *SCALES[4])
-        left = torch.lerp(left, smooth(left, *SCALES[0]), self.each(b, 0, 1))
-        left = torch.lerp(left, smooth(left, *SCALES[1]), self.each(b, 0, 1) ** 3 * 0.8)
-        middle = left.flatten(1).median(1).values[:, None, None]
-        grain = torch.randn(left.shape, generator=self.g, device=self.dev)
-        grain = torch.lerp(grain, 2 * smooth(grain, *SCALES[0]), self.each(b, 0, 1))
-        return (left + grain * self.wide(b, 0.001, 0.15) * torch.sqrt(left * middle)).clamp(min=1e-5)
+        left = left + d.even(0, 1) * smooth(left, *SCALES[4])
+        left = torch.lerp(left, smooth(left, *SCALES[0]), d.even(0, 1))
+        left = torch.lerp(left, smooth(left, *SCALES[1]), d.even(0, 1) ** 3 * 0.8)
+        grain = d.normal(SIDE, SIDE)
+        grain = torch.lerp(grain, 2 * smooth(grain, *SCALES[0]), d.even(0, 1))
+        return process.quanta(left, grain, d.wide(0.001, 0.15)).clamp(min=1e-5)
 
     def processed(self, left):
         """The picture that a maker's processing gives of it, 0 … 1, bone bright."""
         b = len(left)
-        x = torch.where(self.some(b, 0.85), -torch.log(left), -left / left.flatten(1).median(1).values[:, None, None])
+        d = Draws(b, self.g)
+        x = torch.where(d.chance(0.85), -torch.log(left), -left / left.flatten(1).median(1).values[:, None, None])
         lows = [x] + [smooth(x, *s) for s in SCALES]
-        plain = self.some(b, 0.3)
-        y = lows[-1] * torch.where(plain, torch.ones_like(plain), self.wide(b, 0.1, 1.2))
-        power = torch.where(self.some(b, 0.3), self.each(b, 0.7, 1.05), torch.ones_like(left[:, :1, :1]))
-        tilt = torch.where(self.some(b, 0.5), self.each(b, -0.5, 0.7), 0 * power)
+        plain = d.chance(0.3)
+        y = lows[-1] * torch.where(plain, torch.ones_like(plain), d.wide(0.1, 1.2))
+        power = torch.where(d.chance(0.3), d.even(0.7, 1.05), torch.ones_like(left[:, :1, :1]))
+        tilt = torch.where(d.chance(0.5), d.even(-0.5, 0.7), 0 * power)
         n = len(SCALES)
         for k in range(n):
             band = lows[k] - lows[k + 1]
-            band = torch.sign(band) * 0.1 * (band.abs() / 0.1 + 1e-6) ** power
-            gain = torch.exp(tilt * (n / 2 - k) / (n / 2)) * torch.where(self.some(b, 0.4), self.wide(b, 0.4, 3.5 if k else 2), torch.ones_like(power))
+            band = process.bent(band, 0.1, power)
+            gain = torch.exp(tilt * (n / 2 - k) / (n / 2)) * torch.where(d.chance(0.4), d.wide(0.4, 3.5 if k else 2), torch.ones_like(power))
             y = y + band * torch.where(plain, torch.ones_like(gain), gain)
         # Contrast made alike everywhere.
         k = 3 + int(torch.randint(0, 3, (1,), generator=self.g, device=self.dev))
         mean = smooth(y, *SCALES[k])
         spread = torch.sqrt(smooth((y - mean) ** 2, *SCALES[k]))
         whole = (y - y.mean((1, 2), keepdim=True)).flatten(1).std(1)[:, None, None]
-        alike = self.each(b, 0, 0.7) * mean + (y - mean) * whole / (spread + self.wide(b, 0.1, 0.6) * whole)
-        y = torch.where(self.some(b, 0.25), torch.lerp(y, alike, self.each(b, 0.3, 1)), y)
+        alike = d.even(0, 0.7) * mean + (y - mean) * whole / (spread + d.wide(0.1, 0.6) * whole)
+        y = torch.where(d.chance(0.25), torch.lerp(y, alike, d.even(0.3, 1)), y)
         # Window and look-up.
         q = torch.quantile(y[:, ::4, ::4].flatten(1), torch.tensor([0.005, 0.995], device=self.dev), dim=1)
         lo, hi = q[0][:, None, None], q[1][:, None, None]
-        narrow = self.some(b, 0.3)
-        a = torch.where(narrow, self.each(b, 0, 0.3), -0.05 + 0 * lo)
-        z = torch.where(narrow, self.each(b, 0.7, 1), 1.05 + 0 * lo)
+        narrow = d.chance(0.3)
+        a = torch.where(narrow, d.even(0, 0.3), -0.05 + 0 * lo)
+        z = torch.where(narrow, d.even(0.7, 1), 1.05 + 0 * lo)
         y = (y - lo) / (hi - lo).clamp(min=1e-4)
         y = (y - a) / (z - a)
-        steep = self.wide(b, 2, 9)
-        y = torch.where(self.some(b, 0.3), 0.5 + 0.5 * torch.tanh(steep * (y - 0.5) / 2) / torch.tanh(steep / 4), y)
-        y = y.clamp(0, 1) ** torch.exp(self.each(b, -0.8, 0.8) * self.some(b, 0.6))
-        levels = torch.where(self.some(b, 0.1), self.wide(b, 10, 60), 255 + 0 * lo)
-        return torch.round(y * levels) / levels
+        steep = d.wide(2, 9)
+        y = torch.where(d.chance(0.3), process.curve(y, steep / 2), y)
+        y = y.clamp(0, 1) ** torch.exp(d.even(-0.8, 0.8) * d.chance(0.6))
+        levels = torch.where(d.chance(0.1), d.wide(20, 80), 255 + 0 * lo)
+        return process.coarse(y, levels)
 
     def marked(self, y):
         """Letters, rulers and borders over it, and where the field is open."""
         b = len(y)
+        d = Draws(b, self.g)
         for _ in range(4):
-            w, h = self.wide(b, 1, 30), self.wide(b, 1, 60)
-            turn = self.each(b, 0, math.pi)
-            x0, y0 = self.each(b, 0, SIDE), self.each(b, 0, SIDE)
+            w, h = d.wide(1, 30), d.wide(1, 60)
+            turn = d.even(0, math.pi)
+            x0, y0 = d.even(0, SIDE), d.even(0, SIDE)
             u = (self.x - x0) * torch.cos(turn) + (self.y - y0) * torch.sin(turn)
             v = (self.y - y0) * torch.cos(turn) - (self.x - x0) * torch.sin(turn)
-            y = torch.where(self.some(b, 0.15) & (u.abs() < w) & (v.abs() < h), self.each(b, -0.2, 1.3), y)
-        turn, soft = self.each(b, 0, math.pi), self.wide(b, 0.3, 4)
-        x0, y0 = self.x - self.each(b, 0.3, 0.7) * SIDE, self.y - self.each(b, 0.3, 0.7) * SIDE
+            y = torch.where(d.chance(0.15) & (u.abs() < w) & (v.abs() < h), d.even(-0.2, 1.3), y)
+        turn, soft = d.even(0, math.pi), d.wide(0.3, 4)
+        x0, y0 = self.x - d.even(0.3, 0.7) * SIDE, self.y - d.even(0.3, 0.7) * SIDE
         u, v = x0 * torch.cos(turn) + y0 * torch.sin(turn), y0 * torch.cos(turn) - x0 * torch.sin(turn)
-        depth = torch.minimum(self.each(b, 0.3, 0.75) * SIDE - u.abs(), self.each(b, 0.3, 0.75) * SIDE - v.abs())
-        depth = torch.where(self.some(b, 0.3), depth, 1e3 + 0 * depth)
-        fill = torch.where(self.some(b, 0.6), 0 * soft, self.each(b, 0, 1).round() * self.each(b, 0.3, 1))
-        return torch.lerp(fill.expand_as(y), y, torch.sigmoid(depth / soft)).clamp(0, 1), depth
+        depth = torch.minimum(d.even(0.3, 0.75) * SIDE - u.abs(), d.even(0.3, 0.75) * SIDE - v.abs())
+        depth = torch.where(d.chance(0.3), depth, 1e3 + 0 * depth)
+        fill = torch.where(d.chance(0.6), 0 * soft, d.even(0, 1).round() * d.even(0.3, 1)).expand_as(y)
+        fill = torch.where(d.chance(0.3) & (depth > -d.wide(3, 60)), 1 - 0.1 * d.even(0, 1), fill)  # a bright strip along it
+        return torch.lerp(fill, y, torch.sigmoid(depth / soft)).clamp(0, 1), depth
 
     def films(self, t):
         """Films and, of both networks, their patches with the landmarks."""

@@ -50,7 +50,7 @@ func NewHipLayers(seed uint64, meshes []*Mesh) HipLayers {
 			continue
 		}
 		if len(meshes) > 0 && rng.Float64() < hipMeshShare {
-			s = s.WithMesh(meshes[rng.IntN(len(meshes))].Varied(rng).cam(rng).uneven(rng))
+			s = s.WithMesh(meshes[rng.IntN(len(meshes))].Varied(rng).cam(rng).egg(rng).uneven(rng))
 			s.Legs[0].Anatomy.dress(rng, s.Legs[0].Mesh)
 		}
 		s.turnMore(rng)
@@ -74,7 +74,7 @@ func (t *stage) hipLayers(l *stagedLeg) (h HipLayers) {
 		across = across.Mul(-1)
 	}
 	unit := t.Beam.SID / (t.Beam.SID - l.place.at[2]) // of the detector's mm, a mm of bone
-	t.moreMarks(marks, l, down, across, unit)
+	t.moreMarks(marks, l, near.centre, down, across, unit)
 	level := marks["lesser_trochanter"].Sub(near.centre).Dot(down)
 	centre := near.centre.Add(down.Mul(level + hipLayerDown*unit)).Add(across.Mul(hipLayerAcross * unit))
 	square := func(side int, mm float64) grid {

@@ -35,9 +35,9 @@ func TestHipLayersRim(t *testing.T) {
 	}
 }
 
-// A bump at the neck leaves the far half of the head as it was.
-func TestCam(t *testing.T) {
-	// A ball of 24 mm, medial and above the shaft: rings of latitude around its axis.
+// ballMesh is a ball of 24 mm, medial and above the shaft: rings of latitude around
+// its axis.
+func ballMesh() *Mesh {
 	m := &Mesh{Head: vec{-40, 0, -45}}
 	for i := range 40 {
 		for j := range 40 {
@@ -47,6 +47,31 @@ func TestCam(t *testing.T) {
 			m.Normals = append(m.Normals, n)
 		}
 	}
+	return m
+}
+
+// A head that is no ball lies between a ball an eighth longer and one an eighth
+// shorter and 4 mm worn off, and some heads leave the ball by more than 2 mm.
+func TestEgg(t *testing.T) {
+	m := ballMesh()
+	most := 0.0
+	for seed := range uint64(12) {
+		for i, p := range m.egg(rand.New(rand.NewPCG(seed, 2))).Vertices {
+			d := p.sub(m.Head).norm()
+			if d > 24*1.12 || d < 24*0.88-4-1.5*math.Ln2 {
+				t.Fatalf("seed %d: vertex %d is %.1f mm from the centre", seed, i, d)
+			}
+			most = max(most, abs(d-24))
+		}
+	}
+	if most < 2 {
+		t.Errorf("no head leaves the ball by more than %.2f mm", most)
+	}
+}
+
+// A bump at the neck leaves the far half of the head as it was.
+func TestCam(t *testing.T) {
+	m := ballMesh()
 	axis := m.Head.sub(vec{0, 0, -22}).unit()
 	moved := 0.0
 	for seed := range uint64(8) {

@@ -107,6 +107,38 @@ func (m *Mesh) uneven(rng *rand.Rand) *Mesh {
 	return out
 }
 
+// egg returns m with a head that is no ball: drawn out or pressed flat along some
+// direction by up to an eighth, and often worn flat by up to 4 mm where it bears, or
+// m itself.
+func (m *Mesh) egg(rng *rand.Rand) *Mesh {
+	if rng.Float64() < 0.4 {
+		return m
+	}
+	direction := func() vec { return vec{rng.NormFloat64(), rng.NormFloat64(), rng.NormFloat64()}.unit() }
+	r := m.headRadius()
+	long, by := direction(), span{-0.12, 0.08}.even(rng)*rng.Float64()
+	worn, deep := direction(), span{-2, 4}.even(rng)
+	if out := m.Head.sub(vec{0, 0, -22}); worn.dot(out) < 0 { // not the neck's side
+		worn = worn.mul(-1)
+	}
+	const edge = 1.5 // mm over which the worn face bends into the ball
+	out := &Mesh{Vertices: make([]vec, len(m.Vertices)), Triangles: m.Triangles, ring: m.ring, Length: m.Length, centres: m.centres}
+	for i, p := range m.Vertices {
+		d := p.sub(m.Head)
+		w := smooth((1.7*r - d.norm()) / (0.6 * r))
+		d = d.add(long.mul(by * w * d.dot(long)))
+		if over := (d.dot(worn) - r + deep) / edge; deep > 0 && w > 0 {
+			d = d.sub(worn.mul(w * edge * math.Log1p(math.Exp(over))))
+		}
+		out.Vertices[i] = m.Head.add(d)
+	}
+	out.normals()
+	if out.fitHead() != nil {
+		return m
+	}
+	return out
+}
+
 // tip is the index of the vertex at the lesser trochanter's tip.
 func (m *Mesh) tip() int {
 	best := 0
