@@ -41,25 +41,29 @@ func (p planes) recognise(found []candidate, in []float32, g grid, hasScale bool
 			x[scale*area+i], x[known*area+i] = float32(math.Log(g.mm/recogniseUsual)), 1
 		}
 	}
-	// The film as it is; where that leaves doubt, the mean of more answers, with it
-	// upside down and both mirrored, of one network and then of the other.
+	// The film as it is; where that leaves doubt, the mean of more answers: of the second
+	// network, and of both of the film turned by half a circle. Of mirrored films they
+	// tell nothing more.
 	out := make([]float64, recogniseSide*recogniseSide)
-	for look := range 4 * len(recogniseNets) {
-		flip := look % 4
-		for i := range area {
-			u, v := flipped(i%inputSide, flip&1 != 0, inputSide), flipped(i/inputSide, flip&2 != 0, inputSide)
-			for k := range inputPlanes {
-				x[k*area+v*inputSide+u] = in[k*area+i]
+	for look := range 2 * len(recogniseNets) {
+		at := func(i, n int) int {
+			if look < len(recogniseNets) {
+				return i
 			}
-			x[shaft*area+v*inputSide+u] = float32(sigmoid(p[planeShaft][i/inputSide/2*outputSide+i%inputSide/2]))
+			return n - 1 - i
 		}
-		y, err := recogniseNets[look/4].runPlanes(x, inputPlanes+3, inputSide, inputSide, len(out))
+		for i := range area {
+			for k := range inputPlanes {
+				x[k*area+at(i, area)] = in[k*area+i]
+			}
+			x[shaft*area+at(i, area)] = float32(sigmoid(p[planeShaft][i/inputSide/2*outputSide+i%inputSide/2]))
+		}
+		y, err := recogniseNets[look%len(recogniseNets)].runPlanes(x, inputPlanes+3, inputSide, inputSide, len(out))
 		if err != nil {
 			return err
 		}
 		for i := range out {
-			u, v := flipped(i%recogniseSide, flip&1 != 0, recogniseSide), flipped(i/recogniseSide, flip&2 != 0, recogniseSide)
-			out[i] += float64(y[v*recogniseSide+u])
+			out[i] += float64(y[at(i, len(out))])
 		}
 		plain := true
 		for i := range found {
@@ -77,12 +81,4 @@ func (p planes) recognise(found []candidate, in []float32, g grid, hasScale bool
 		}
 	}
 	return nil
-}
-
-// flipped is place i of n counted from the other end, if it is to be turned.
-func flipped(i int, turn bool, n int) int {
-	if turn {
-		return n - 1 - i
-	}
-	return i
 }
