@@ -118,7 +118,7 @@ func TestAgree(t *testing.T) {
 		t.Errorf("said %q", said)
 	}
 	b, err := os.ReadFile(page)
-	if err != nil || !strings.Contains(string(b), "-1.00 (-1.00 to -1.00)") { // every reading is one above
+	if err != nil || !strings.Contains(string(b), "-1.00 (-1.00\u00a0to\u00a0-1.00)") { // every reading is one above
 		t.Errorf("page without the bias, %v", err)
 	}
 	ran(t, exitUsage, "agree", write(t, filepath.Join(dir, "unknown.csv"), "reader,source,hue\na,a,1\n"), "--from", out, "-o", page)

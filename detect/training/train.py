@@ -28,6 +28,7 @@ import torch.nn as nn
 import torch.nn.functional as F
 
 import common
+import process
 
 SIZE = 256
 HALF = SIZE // 2
@@ -161,7 +162,7 @@ def augment(x, film, g):
         amount = torch.where(r(b, 1, 1) < 0.3, r(b, 1, 1) * 2.2 - 0.7, 0.0)
         y = y + amount * (y - common.box(y, k, k))
     steep = 1 + 6 * r(b, 1, 1)
-    y = torch.where(r(b, 1, 1) < 0.25, 0.5 + 0.5 * torch.tanh(steep * (y - 0.5)) / torch.tanh(steep / 2), y)
+    y = torch.where(r(b, 1, 1) < 0.25, process.curve(y, steep), y)
     # The same contrast everywhere, in part; edges raised.
     y = torch.where(r(b, 1, 1) < 0.15, y + r(b, 1, 1) * (0.45 + 0.16 * local(y, on_film(film)) - y), y)
     y = torch.where(r(b, 1, 1) < 0.15, y + 2 * r(b, 1, 1) * (y - common.box(y, 5, 5)), y)

@@ -21,6 +21,7 @@ import torch.nn as nn
 import torch.nn.functional as F
 
 import common
+import process
 import tubes
 from common import block
 
@@ -196,7 +197,7 @@ def prepare(t, g):
     x = torch.where(r() < 0.25, x + 1.5 * r() * (x - low), x)
     x = torch.where(r() < 0.1, x + 2.5 * r() * (x - common.box(x, 3, 5)), x)
     d = x - common.box(x, 13, 31)
-    x = torch.where(r() < 0.15, x + 2 * r() * d.sign() * 0.1 * (d.abs() / 0.1 + 1e-4) ** (0.5 + 0.6 * r()), x)
+    x = torch.where(r() < 0.15, x + 2 * r() * process.bent(d, 0.1, 0.5 + 0.6 * r()), x)
     m, s = spread_over(x, 2 * int(torch.randint(0, 4, (1,), generator=g, device=dev)) + 1, 2 * int(torch.randint(0, 4, (1,), generator=g, device=dev)) + 1)
     kept = r()
     x = torch.where(r() < 0.15, 0.5 + kept * (m - 0.5) + (x - m) * (1 - 0.8 * r() + 0.8 * r() * 0.15 / (s + 0.03)), x)
@@ -205,7 +206,7 @@ def prepare(t, g):
     noise = torch.where(colour < 0.45, noise, torch.where(colour < 0.8, common.box(noise, 1, 3) * 1.7, common.box(noise, 3, 5) * 3.8))
     x = x + noise * (r() ** 3) * 0.12
     steps = 20 * 12 ** r()
-    x = torch.where(r() < 0.08, torch.round(x * steps) / steps, x)
+    x = torch.where(r() < 0.08, process.coarse(x, steps), x)
     for _ in range(2):
         on, w, h, l, u = r() < 0.06, 3 + 20 * r(), 2 + 16 * r(), COLS * r(), ROWS * r()
         x = torch.where(on & (xx >= l) & (xx < l + w) & (yy >= u) & (yy < u + h), r() * 1.6 - 0.3, x)

@@ -16,6 +16,7 @@ import torch.nn as nn
 import torch.nn.functional as F
 
 import common
+import process
 
 # Rows, columns and landmarks, as simulate.PatchKinds and HipMarks have them.
 KINDS = {
@@ -61,8 +62,7 @@ def prepare(image, g):
     x = torch.where(r(b, 1, 1) < 0.1, x + 2.5 * r(b, 1, 1) * (x - F.avg_pool2d(x[:, None], 5, 1, 2)[:, 0]), x)
     x = torch.where(r(b, 1, 1) < 0.25, x + 2 * r(b, 1, 1) * (x - common.box(x, 25, 25)), x)
     # Contrast made alike everywhere, and ends burnt or crushed.
-    mean = common.box(x, 31, 31)
-    alike = 0.5 + 0.7 * r(b, 1, 1) * (mean - 0.5) + 0.2 * (x - mean) / (common.box((x - mean) ** 2, 31, 31).clamp(min=0).sqrt() + 0.05)
+    alike = process.alike(x, lambda y: common.box(y, 31, 31), 0.7 * r(b, 1, 1))
     x = torch.where(r(b, 1, 1) < 0.15, alike, x)
     lo, hi = torch.quantile(x.flatten(1), torch.tensor([0.02, 0.98], device=dev), dim=1)[:, :, None, None]
     cut = r(b, 1, 1) < 0.25

@@ -11,6 +11,9 @@ import math
 import torch
 import torch.nn.functional as F
 
+import process
+from process import Draws
+
 ROWS, COLS, LINE = 384, 112, 32  # of the strip, and the column of its line
 DOWN, ACROSS = 0.5, 0.2  # mm
 BEYOND = 60  # rows above and below the strip in which thickenings are told from their surroundings
@@ -18,30 +21,6 @@ MARGIN = 40  # columns beside the strip that processing sees
 AROUND = 8  # rows above and below that it sees
 LATERAL, MEDIAL = 33, 11  # nodes around each half of a tube
 LEAST, NEARLY = 0.5, 0.35  # mm, as in pipeline/simulate
-
-
-class Draw:
-    """Draws for a batch, each b × 1 or b × 1 × 1."""
-
-    def __init__(self, b, g):
-        self.b, self.g, self.dev = b, g, g.device
-
-    def even(self, lo=0.0, hi=1.0, dims=1):
-        return lo + (hi - lo) * torch.rand(self.b, *[1] * dims, generator=self.g, device=self.dev)
-
-    def wide(self, lo, hi, dims=1):
-        """Even in its logarithm."""
-        return lo * (hi / lo) ** self.even(dims=dims)
-
-    def chance(self, p, dims=1):
-        return self.even(dims=dims) < p
-
-    def some(self, p, v):
-        """v in a share p of the batch, else 0."""
-        return torch.where(self.chance(p, v.dim() - 1), v, torch.zeros_like(v))
-
-    def normal(self, *size):
-        return torch.randn(self.b, *size, generator=self.g, device=self.dev)
 
 
 def sheet(d, z, around, along, step, share):
@@ -287,7 +266,7 @@ def film(d, bone):
     for k, mm in enumerate((0.3, 0.7, 1.6, 3.6, 8)):
         low = (blur if mm < 1 else broad)(left, torch.full_like(gain, mm))
         detail = left - low
-        bent = detail.sign() * limit * ((detail.abs() / limit) + 1e-4) ** steep
+        bent = process.bent(detail, limit, steep)
         processed = processed + (1 + gain * (1 + tilt * (k - 2) / 2) * d.even(0.7, 1.3, 2)) * bent
         left = low
     processed = processed + torch.where(d.chance(0.7, 2), e3(0.2, 1), 1.0) * left
@@ -321,7 +300,7 @@ def seen(x, col, dense, thin):
 @torch.no_grad()
 def strips(b, g):
     """b strips with their labels, as trainsamples gives them."""
-    d = Draw(b, g)
+    d = Draws(b, g, dims=1)
     bone = Bone(d)
     x, line = film(d, bone)
     mm = lambda v: (v[:, ::2] + v[:, 1::2]) / 2  # by mm
