@@ -16,7 +16,8 @@ const sure = 0.97
 // see of one. Signs are the tip of the lesser trochanter, the knee and, by the scale, a
 // shaft broader than an arm's, on a bone of which header or picture tells an end or the
 // way that it faces; a tip counts for more where the picture alone tells both. What
-// shows no sign may be a piece of any tube. Chosen on films of femurs and of other
+// shows no sign may be a piece of any tube, and is taken for one where there is neither
+// scale nor facing. Chosen on films of femurs and of other
 // bones and things, of three makings.
 const (
 	sureOfBroadWhole = 0.3
@@ -47,7 +48,7 @@ func surelyFemur(f detect.Femur, id identity, sc scale) bool {
 	case sc.known && f.Width < broad:
 		return f.Found >= sureOfSlender
 	}
-	return (told || sc.known) && f.Found >= sureOfPiece
+	return (id.facing || sc.known) && f.Found >= sureOfPiece
 }
 
 // identity is what a row says of which femur it shows, and which way its edges

@@ -140,6 +140,19 @@ func TestSurelyFemurByWidth(t *testing.T) {
 	}
 }
 
+// Without a sign, a scale or a facing there is nothing of a femur to see but a tube, and
+// of such a tube nothing to measure but how it lies.
+func TestTubeIsNoFemur(t *testing.T) {
+	f := upright(0.5, 0.5, 1)
+	f.Width = 31
+	if surelyFemur(f, identity{directed: true}, scale{}) {
+		t.Error("a tube without scale, facing and signs is a femur")
+	}
+	if !surelyFemur(f, identity{directed: true, facing: true}, scale{}) {
+		t.Error("a surely found shaft that faces is none")
+	}
+}
+
 // The more there is to see of a femur, the less the coarse film must be sure of it: a
 // tip of the lesser trochanter asks less than none, a broad shaft with it still less; a
 // narrow one with a tip may be an arm's with its tuberosity.
