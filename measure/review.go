@@ -135,7 +135,7 @@ func (g *glance) lookAcross(all []glance, rows []int) {
 	if g.Record.Side == "" {
 		return
 	}
-	onFile := false
+	onFile, sameStudy := false, false
 	for _, k := range rows {
 		other := &all[k]
 		if other.Record.Side == "" || other.Record.Side == g.Record.Side {
@@ -149,8 +149,12 @@ func (g *glance) lookAcross(all []glance, rows []int) {
 				}
 			}
 		}
-		if g.opposite == "" && g.Record.View == AP && !g.finding() && other.finding() {
-			g.opposite = other.findings()[0]
+		// What the other side shows in the same study goes before what it does in another.
+		if g.Record.View != AP || g.finding() || !other.finding() {
+			continue
+		}
+		if now := studyOf(&other.Record) == studyOf(&g.Record); g.opposite == "" || now && !sameStudy {
+			g.opposite, sameStudy = other.findings()[0], now
 		}
 	}
 	if g.finding() && !onFile {

@@ -123,6 +123,8 @@ func TestReviewReasons(t *testing.T) {
 				"lateral cortex 2.0 mm above its baseline at 115 mm; thickening within 23 mm of the mirrored level on the other side"}},
 		{"other side", []Femur{with(alone(), 92, 1.8, 0.3), row("b", "p", "s", "", Left, nil)},
 			[]string{"lateral cortex 1.8 mm above its baseline at 92 mm", "other side: lateral cortex 1.8 mm above its baseline at 92 mm"}},
+		{"other side, twice", []Femur{with(row("a", "p", "r", "20200101", Left, nil), 90, 1.2, 0.3), row("b", "p", "s", "20240101", Right, nil), with(row("c", "p", "s", "20240101", Left, nil), 90, 1.3, 0.3)},
+			[]string{"lateral cortex 1.2 mm above its baseline at 90 mm", "other side: lateral cortex 1.3 mm above its baseline at 90 mm", "lateral cortex 1.3 mm above its baseline at 90 mm"}},
 		{"grown", []Femur{later, earlier}, []string{"lateral cortex 1.8 mm above its baseline at 92 mm; thickening 0.6 mm higher than 366 days before; other side not on file",
 			"lateral cortex 1.2 mm above its baseline at 90 mm; other side not on file"}},
 		{"broken", []Femur{notMeasured("a", ShaftDiscontinuous)}, []string{"shaft falls into parts that do not meet"}},
