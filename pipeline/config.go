@@ -78,7 +78,7 @@ func FilmWorker() (func() *exec.Cmd, error) {
 	}
 	path := filepath.Join(filepath.Dir(self), "filmworker")
 	if _, err := os.Stat(path); err != nil {
-		return nil, fmt.Errorf("pipeline: film worker: %w", err)
+		return nil, fmt.Errorf("pipeline: filmworker must lie beside shaftgauge: %w", err)
 	}
 	return func() *exec.Cmd { return exec.Command(path) }, nil
 }

@@ -230,3 +230,11 @@ func TestLastWords(t *testing.T) {
 		t.Errorf("%q", got)
 	}
 }
+
+// A front without its worker says what is missing, and where. The test binary has
+// none beside it.
+func TestFilmWorkerMissing(t *testing.T) {
+	if _, err := FilmWorker(); err == nil || !strings.Contains(err.Error(), "filmworker must lie beside shaftgauge") {
+		t.Errorf("%v", err)
+	}
+}

@@ -25,6 +25,9 @@ func agreeCommand(_ context.Context, c command) error {
 	case from == "" || out == "":
 		return usageError{"agree: --from OUT and -o PAGE.html are needed"}
 	}
+	if err := mayWrite(out, operands[0]); err != nil {
+		return err
+	}
 	run, err := openFinished(from)
 	if err != nil {
 		return err

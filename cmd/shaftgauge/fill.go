@@ -31,6 +31,12 @@ func fillCommand(ctx context.Context, c command) error {
 	case from == "" || mapFile == "" || out == "":
 		return usageError{"fill: --from OUT, --map map.yaml and -o FILLED.csv are needed"}
 	}
+	audit := strings.TrimSuffix(out, filepath.Ext(out)) + ".audit.csv"
+	for _, path := range []string{out, audit} {
+		if err := mayWrite(path, operands[0], mapFile); err != nil {
+			return err
+		}
+	}
 	run, err := openFinished(from)
 	if err != nil {
 		return err
@@ -67,7 +73,6 @@ func fillCommand(ctx context.Context, c command) error {
 		fmt.Fprintln(c.stdout, "nothing was written; with --write it is")
 		return nil
 	}
-	audit := strings.TrimSuffix(out, filepath.Ext(out)) + ".audit.csv"
 	// Both are written as the registry's table is.
 	sheet.Rows = auditTable(r, run.report.Version, m.Decimal)
 	if err := export.WriteFileAtomic(audit, sheet.Write); err != nil {

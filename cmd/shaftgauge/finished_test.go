@@ -99,6 +99,10 @@ fill:
 	ran(t, exitUsage, "fill", table, "--from", dir, "--map", mapping, "-o", filled)                                  // no run there
 	ran(t, exitUsage, "fill", table, "--from", outputOf(t, settings{}, f), "--map", mapping, "-o", filled)           // no key file
 	ran(t, exitUsage, "fill", table, "--from", out, "--map", write(t, filepath.Join(dir, "bad"), "a: b"), "-o", "x") // no map
+	_, said = ran(t, exitUsage, "fill", table, "--from", out, "--map", mapping, "-o", table, "--write")              // over the registry
+	if !strings.Contains(said, "another file") {
+		t.Errorf("said %q", said)
+	}
 }
 
 func TestAgree(t *testing.T) {
@@ -122,4 +126,6 @@ func TestAgree(t *testing.T) {
 		t.Errorf("page without the bias, %v", err)
 	}
 	ran(t, exitUsage, "agree", write(t, filepath.Join(dir, "unknown.csv"), "reader,source,hue\na,a,1\n"), "--from", out, "-o", page)
+	readers := filepath.Join(dir, "readers.csv")
+	ran(t, exitUsage, "agree", readers, "--from", out, "-o", readers) // over the readings
 }

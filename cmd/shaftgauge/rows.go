@@ -42,6 +42,17 @@ type finished struct {
 	femurs []measure.Femur
 }
 
+// mayWrite refuses to write a file over one that the command line gives to be read.
+func mayWrite(path string, given ...string) error {
+	there, err := os.Stat(path)
+	for _, name := range given {
+		if info, e := os.Stat(name); err == nil && e == nil && os.SameFile(there, info) {
+			return usageError{fmt.Sprintf("%s is read from: name another file to write (-o)", path)}
+		}
+	}
+	return nil
+}
+
 // openFinished reads run.json and the rows of an output folder.
 func openFinished(dir string) (finished, error) {
 	f := finished{dir: dir}

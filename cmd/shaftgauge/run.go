@@ -99,11 +99,11 @@ func run(args []string, stdout, stderr io.Writer) int {
 	}
 	ctx, stop, done := interrupts(stderr, ending)
 	defer done()
-	return exitCode(do(ctx, command{args: args[1:], stdout: stdout, stderr: stderr, stop: stop}), stderr)
+	return exitCode(name, do(ctx, command{args: args[1:], stdout: stdout, stderr: stderr, stop: stop}), stderr)
 }
 
-// exitCode says what went wrong and returns the code for it.
-func exitCode(err error, stderr io.Writer) int {
+// exitCode says what went wrong with a command and returns the code for it.
+func exitCode(name string, err error, stderr io.Writer) int {
 	var wrong usageError
 	switch {
 	case err == nil, errors.Is(err, flag.ErrHelp):
@@ -111,7 +111,7 @@ func exitCode(err error, stderr io.Writer) int {
 	case errors.Is(err, errNotMeasured):
 		return exitNotMeasured
 	case errors.As(err, &wrong):
-		fmt.Fprintf(stderr, "shaftgauge: %v\nrun shaftgauge --help for usage\n", err)
+		fmt.Fprintf(stderr, "shaftgauge: %v\nrun shaftgauge %s --help for its usage\n", err, name)
 		return exitUsage
 	case errors.Is(err, pipeline.ErrInterrupted), errors.Is(err, context.Canceled):
 		fmt.Fprintln(stderr, "shaftgauge: interrupted; films measured so far are kept: run the same command again to go on")
