@@ -100,6 +100,13 @@ func Overlay(p Picture, femurs []measure.Femur) (*image.RGBA, error) {
 	return c.img, nil
 }
 
+// FilmOf is the part of an overlay of that size that shows the film, without the
+// panel of text beside it.
+func FilmOf(overlay image.Rectangle) image.Rectangle {
+	overlay.Max = overlay.Max.Sub(image.Pt(panelWidth, footer))
+	return overlay
+}
+
 // badge is the mark that ties a femur on the film to its block in the panel.
 func badge(femurs []measure.Femur, i int) string {
 	side := string(femurs[i].Record.Side)

@@ -210,6 +210,9 @@ func TestOverlaySize(t *testing.T) {
 		if got := img.RGBAAt(test.wantCols, 0); got == grey {
 			t.Errorf("%d × %d: film reaches beyond column %d", test.cols, test.rows, test.wantCols)
 		}
+		if film := FilmOf(img.Rect); film.Dx() != test.wantCols || film.Dy() < test.wantRows {
+			t.Errorf("%d × %d: the film is said to be %v", test.cols, test.rows, film)
+		}
 	}
 }
 

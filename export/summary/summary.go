@@ -15,6 +15,7 @@ import (
 
 	"golang.org/x/image/draw"
 
+	"shaftgauge/export"
 	"shaftgauge/export/chart"
 	"shaftgauge/measure"
 )
@@ -179,7 +180,7 @@ func first(r Run) (out []thumb, more int, err error) {
 	return out, len(rows) - len(out), nil
 }
 
-// thumbnail returns the picture of a row as a small JPEG in a data URI.
+// thumbnail returns the film on the overlay of a row as a small JPEG in a data URI.
 func thumbnail(open func(*measure.Record) (io.ReadCloser, error), row *measure.Record) (template.URL, error) {
 	if open == nil {
 		return "", nil
@@ -193,10 +194,11 @@ func thumbnail(open func(*measure.Record) (io.ReadCloser, error), row *measure.R
 	if err != nil {
 		return "", fmt.Errorf("summary: picture of %s: %w", row.Source, err)
 	}
-	size := full.Bounds().Size()
+	film := export.FilmOf(full.Bounds())
+	size := film.Size()
 	k := min(1, thumbSide/float64(max(size.X, size.Y)))
 	small := image.NewRGBA(image.Rect(0, 0, max(1, int(k*float64(size.X))), max(1, int(k*float64(size.Y)))))
-	draw.CatmullRom.Scale(small, small.Bounds(), full, full.Bounds(), draw.Src, nil)
+	draw.CatmullRom.Scale(small, small.Bounds(), full, film, draw.Src, nil)
 	var b bytes.Buffer
 	if err := jpeg.Encode(&b, small, &jpeg.Options{Quality: thumbQuality}); err != nil {
 		return "", fmt.Errorf("summary: picture of %s: %w", row.Source, err)
