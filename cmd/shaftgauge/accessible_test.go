@@ -36,7 +36,7 @@ func TestPagesAccessible(t *testing.T) {
 	ctx := browser(t, 1500, 950)
 
 	t.Run("review", func(t *testing.T) {
-		do(t, ctx, chromedp.Navigate(served(t, program, out)))
+		do(t, ctx, chromedp.Navigate(served(t, program, "", out)))
 		loaded(t, ctx)
 		js[any](t, ctx, `document.querySelectorAll("details").forEach((d) => { d.open = true; })`)
 		accessible(t, ctx)

@@ -21,7 +21,7 @@ import (
 	"shaftgauge/pipeline/simulate/dicomfile"
 )
 
-// picturesOf names the folder that the README's picture of the review page is
+// picturesOf names the folder that the README's pictures of the two pages are
 // written to; empty: nowhere.
 var picturesOf = os.Getenv("README_PICTURES")
 
@@ -44,10 +44,12 @@ func browser(t testing.TB, width, height int) context.Context {
 	return ctx
 }
 
-// served starts shaftgauge review and returns the address of its page.
-func served(t testing.TB, program, out string) string {
+// served starts shaftgauge review in the folder dir and returns the address of
+// its page.
+func served(t testing.TB, program, dir, out string) string {
 	t.Helper()
 	cmd := exec.Command(program, "review", out, "--reviewer", "first reader")
+	cmd.Dir = dir
 	said, err := cmd.StdoutPipe()
 	if err != nil {
 		t.Fatal(err)
@@ -111,6 +113,21 @@ func loaded(t testing.TB, ctx context.Context) string {
 	return js[string](t, ctx, `document.body.dataset.ready`)
 }
 
+// wholeFilm tells how the whole film of a row lies on the screen: its scale, and where
+// a film pixel is.
+func wholeFilm(t testing.TB, ctx context.Context, id string) (k float64, place func(x, y float64) (float64, float64)) {
+	t.Helper()
+	box := js[struct{ Left, Top, Width, Height, Cols, Rows float64 }](t, ctx, `(async () => {
+		const b = document.querySelector("#view-main canvas").getBoundingClientRect();
+		const v = new DataView(await (await fetch("/api/image/`+id+`")).arrayBuffer());
+		return { Left: b.left, Top: b.top, Width: b.width, Height: b.height, Cols: v.getUint32(16), Rows: v.getUint32(20) };
+	})()`)
+	k = math.Min(box.Width/box.Cols, box.Height/box.Rows)
+	return k, func(x, y float64) (float64, float64) {
+		return box.Left + (box.Width-box.Cols*k)/2 + (x+0.5)*k, box.Top + (box.Height-box.Rows*k)/2 + (y+0.5)*k
+	}
+}
+
 // measuredHips is the output for two simulated films of hips.
 func measuredHips(t testing.TB, program string) string {
 	t.Helper()
@@ -133,7 +150,7 @@ func TestReviewInBrowser(t *testing.T) {
 	program := build(t)
 	out := measuredHips(t, program)
 	ctx := browser(t, 1500, 950)
-	do(t, ctx, chromedp.Navigate(served(t, program, out)))
+	do(t, ctx, chromedp.Navigate(served(t, program, "", out)))
 
 	// A row with a neck-shaft angle.
 	id := loaded(t, ctx)
@@ -160,15 +177,7 @@ func TestReviewInBrowser(t *testing.T) {
 
 	// Zoomed in and back to the whole film: the scale is that of box and picture.
 	do(t, ctx, chromedp.KeyEvent("+"), chromedp.KeyEvent("-"), chromedp.KeyEvent("+"), chromedp.KeyEvent("f"))
-	box := js[struct{ Left, Top, Width, Height, Cols, Rows float64 }](t, ctx, `(async () => {
-		const b = document.querySelector("#view-main canvas").getBoundingClientRect();
-		const v = new DataView(await (await fetch("/api/image/`+id+`")).arrayBuffer());
-		return { Left: b.left, Top: b.top, Width: b.width, Height: b.height, Cols: v.getUint32(16), Rows: v.getUint32(20) };
-	})()`)
-	k := math.Min(box.Width/box.Cols, box.Height/box.Rows)
-	place := func(x, y float64) (float64, float64) {
-		return box.Left + (box.Width-box.Cols*k)/2 + (x+0.5)*k, box.Top + (box.Height-box.Rows*k)/2 + (y+0.5)*k
-	}
+	k, place := wholeFilm(t, ctx, id)
 	// Turn the head about the neck by 20 degrees.
 	turn := 20 * math.Pi / 180
 	dx, dy := head.X-neck.X, head.Y-neck.Y
@@ -181,10 +190,6 @@ func TestReviewInBrowser(t *testing.T) {
 	slack := 180/math.Pi/k/math.Hypot(dx, dy) + 0.05
 	if d := math.Abs(math.Abs(after-before) - 20); !(d <= slack) {
 		t.Errorf("neck-shaft angle went from %.2f to %.2f for a turn of 20 degrees, slack %.2f", before, after, slack)
-	}
-	if picturesOf != "" {
-		keepPicture(t, ctx, "review.png")
-		do(t, ctx, chromedp.KeyEvent("g"))
 	}
 
 	do(t, ctx, chromedp.KeyEvent("k"))
@@ -200,16 +205,39 @@ func TestReviewInBrowser(t *testing.T) {
 	}
 }
 
-// keepPicture keeps what the page shows for the README.
-func keepPicture(t testing.TB, ctx context.Context, name string) {
-	t.Helper()
-	b, err := chromedp.Run(ctx, chromedp.CaptureScreenshot())
+// TestReadmePicturesInBrowser keeps the README's pictures of the review page and of
+// the page of a run, both of the output of make demo.
+func TestReadmePicturesInBrowser(t *testing.T) {
+	if picturesOf == "" {
+		t.Skip("README_PICTURES names no folder for them")
+	}
+	const top, out = "../..", "demo/out" // the films are named as make demo saw them
+	page, err := filepath.Abs(filepath.Join(top, out, pageName))
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := os.WriteFile(filepath.Join(picturesOf, name), b, 0o644); err != nil {
-		t.Fatal(err)
+	ctx := browser(t, 1500, 950)
+	keep := func(name string) {
+		b, err := chromedp.Run(ctx, chromedp.CaptureScreenshot())
+		if err == nil {
+			err = os.WriteFile(filepath.Join(picturesOf, name), b, 0o644)
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
 	}
+	do(t, ctx, chromedp.Navigate(served(t, build(t), top, out)))
+	id := loaded(t, ctx)
+	// The first row's finding, nearer.
+	at := js[struct{ Peak struct{ X, Y float64 } }](t, ctx, fmt.Sprintf(`fetch("/api/row/%s").then((r) => r.json()).then((r) => r.geometry.focal[0])`, id))
+	_, place := wholeFilm(t, ctx, id)
+	x, y := place(at.Peak.X, at.Peak.Y)
+	js[any](t, ctx, fmt.Sprintf(`document.querySelector("#view-main canvas").dispatchEvent(new WheelEvent("wheel", { deltaY: -700, clientX: %g, clientY: %g, cancelable: true }))`, x, y))
+	keep("review.png")
+	do(t, ctx, chromedp.EmulateViewport(1240, 660), chromedp.Navigate("file://"+page))
+	js[any](t, ctx, `document.getElementById("first").scrollIntoView()`)
+	until(t, ctx, `[...document.images].every((i) => i.complete || i.getBoundingClientRect().top > innerHeight)`)
+	keep("report.png")
 }
 
 // BenchmarkFirstPaint reports how soon the work list of 5,000 rows is on the
@@ -218,7 +246,7 @@ func BenchmarkFirstPaint(b *testing.B) {
 	ctx := browser(b, 1500, 950)
 	program := build(b)
 	out := largeOutput(b, program, 5000)
-	do(b, ctx, chromedp.Navigate(served(b, program, out)))
+	do(b, ctx, chromedp.Navigate(served(b, program, "", out)))
 	for b.Loop() {
 		do(b, ctx, chromedp.Reload())
 		until(b, ctx, `document.body.dataset.rows === "5000" && document.querySelector(".row") !== null`)
