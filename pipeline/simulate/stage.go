@@ -125,7 +125,6 @@ func (t *stage) pelvis(heads []vec) {
 	k := t.Legs[0].Anatomy.HeadRadius / 24
 	for i, h := range heads {
 		m := medial(t.Legs[i].Pose.Side)
-		f = vec{0, 1, 0}
 		if lat {
 			// Seen from the side: medial is along the beam.
 			m = vec{0, 0, 1}

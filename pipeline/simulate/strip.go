@@ -196,7 +196,7 @@ func (j *stripJob) lay(onFilm bool) bool {
 		}
 		j.metal, j.voids = append(j.metal, j.femur.metal...), append(j.voids, j.femur.voids...)
 	}
-	j.confound(middle, reach, flare)
+	j.confound(middle, reach)
 	j.p.bareOut, j.p.bare = append([]float32(nil), j.p.out...), append([]float32(nil), j.p.in...)
 	if j.side == 0 {
 		j.thicken(middle, reach, flare)

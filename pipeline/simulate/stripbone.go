@@ -90,7 +90,7 @@ func (j *stripJob) bone(line []float32, hidden []float32, p, step geom.PointMM, 
 			d = bs.sub(o).mul(1 / dist)
 		}
 		if len(solids) > 0 {
-			cort, canc = mixSolids(solids, o, d, z, &outer[0], &rings.ring[len(shells)/2], du*float64(c), slant, w, h, dense)
+			cort, canc = mixSolids(solids, o, d, &outer[0], &rings.ring[len(shells)/2], du*float64(c), slant, w, h, dense)
 		}
 		if w > 0 && len(lines) > 0 {
 			lo, hi, hit := outer[0].heights(du * float64(c))
@@ -147,7 +147,7 @@ func closeTo(q []quadric, z float64) []*quadric {
 
 // mixSolids returns the cortical and the cancellous path along a ray through the
 // shaft and the parts that stand out of it, as [bone.trace] does.
-func mixSolids(solids []*solid, o, d vec, z float64, outer, inner *loop, u, slant, w, h, dense float64) (cort, canc float64) {
+func mixSolids(solids []*solid, o, d vec, outer, inner *loop, u, slant, w, h, dense float64) (cort, canc float64) {
 	var out, in [16]interval
 	n, m := 0, 0
 	lo, hi, hit := outer.heights(u)

@@ -3,7 +3,7 @@ package simulate
 import "math"
 
 // confound adds what may be taken for a thickening, or hides or disturbs one.
-func (j *stripJob) confound(middle, reach, flare float64) {
+func (j *stripJob) confound(middle, reach float64) {
 	shape := func() Shape { return Shape(j.IntN(3)) }
 	level := func() float64 { return j.even(middle-reach, middle+reach) }
 	var k []knob

@@ -10,7 +10,6 @@ import (
 func (j *stripJob) frame(middle float64) bool {
 	const step = 2.0
 	line := &polarLine{}
-	var along []geom.PointMM // of the centre line
 	var zs []float64
 	project := func(z float64) geom.PointMM {
 		x, y := j.leg.centreAt(j.p, z)
@@ -35,7 +34,7 @@ func (j *stripJob) frame(middle float64) bool {
 		lo, hi := line.ring[0].edges()
 		mid = append(mid, c.Add(n.Mul((lo+hi)/2)))
 		half = append(half, (hi-lo)/2)
-		along, zs = append(along, down), append(zs, z)
+		zs = append(zs, z)
 	}
 	if len(mid) < 40 {
 		return false
