@@ -51,19 +51,14 @@ func (t *shaftTrace) adopt(s int, c *course, m *metal, from int) {
 		return
 	}
 	ls := t.side[s]
-	first, last := len(ls), -1
-	for k, l := range ls {
-		if l.ok {
-			first, last = min(first, k), k
-		}
-	}
+	first, last := traced(ls)
 	for k := max(first, from); k <= last; k++ {
-		j := int(math.Round(float64(k) * levelStep / fineStep))
-		i := j - c.strip.first
-		if i < 0 || i >= len(c.strip.Levels) {
+		j := fineLevel(k)
+		seen := c.stripAt(j)
+		if seen == nil {
 			continue
 		}
-		l, seen, ref := &ls[k], &c.strip.Levels[i], c.refAt(float64(j))
+		l, ref := &ls[k], c.refAt(float64(j))
 		l.ok = seen.Outer.over(&l.outer, &l.sOuter, l.ok, ref) || l.ok
 		l.innerOK = seen.Inner.over(&l.inner, &l.sInner, l.innerOK, ref)
 		outer, inner := m.hides(t, k, s)
@@ -80,12 +75,7 @@ func (t *shaftTrace) prolong(s int, c *course, hidden func(k, s int) bool, from 
 		return false
 	}
 	ls := t.side[s]
-	first, last := len(ls), -1
-	for k, l := range ls {
-		if l.ok {
-			first, last = min(first, k), k
-		}
-	}
+	first, last := traced(ls)
 	if last < 0 {
 		return false
 	}
@@ -149,10 +139,25 @@ func (t *shaftTrace) mend(s int, c *course) bool {
 // outerAt returns the network's outer edge at level k of the trace; false where it is
 // not sure of it.
 func (c *course) outerAt(k int) (float64, bool) {
-	j := int(math.Round(float64(k) * levelStep / fineStep))
-	i := j - c.strip.first
-	if i < 0 || i >= len(c.strip.Levels) || !c.strip.Levels[i].Outer.sure() {
+	j := fineLevel(k)
+	l := c.stripAt(j)
+	if l == nil || !l.Outer.sure() {
 		return 0, false
 	}
-	return c.refAt(float64(j)) - c.strip.Levels[i].Outer.Depth, true
+	return c.refAt(float64(j)) - l.Outer.Depth, true
+}
+
+// fineLevel is the level of a course at level k of the trace that it was made of.
+func fineLevel(k int) int { return int(math.Round(float64(k) * levelStep / fineStep)) }
+
+// traced returns the first and the last level with an outer edge; len(ls) and −1
+// for none.
+func traced(ls []level) (first, last int) {
+	first, last = len(ls), -1
+	for k, l := range ls {
+		if l.ok {
+			first, last = min(first, k), k
+		}
+	}
+	return first, last
 }

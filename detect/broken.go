@@ -81,7 +81,7 @@ func (t *shaftTrace) middles(from int, share float64) (mid []geom.PointMM, half 
 
 // outerPoints are the places of both outer edges, where they are found.
 func (t *shaftTrace) outerPoints() (edges [2][]geom.PointMM) {
-	for s, sign := range [2]float64{1, -1} {
+	for s, sign := range outward {
 		edges[s] = make([]geom.PointMM, len(t.m.p))
 		for k, l := range t.side[s] {
 			edges[s][k] = t.m.p[k].Add(t.m.n[k].Mul(sign * l.outer))

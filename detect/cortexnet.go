@@ -8,8 +8,8 @@ import (
 	"shaftgauge/measure/geom"
 )
 
-// The network that looks along the lateral outer edge of a shaft on an AP film.
-// training/ holds the recipe.
+// The network that looks along one cortex of a shaft, on either side and either
+// view. training/ holds the recipe.
 //
 //go:embed cortex.onnx
 var cortexONNX []byte
@@ -83,6 +83,14 @@ func (s *Strip) Px(i int, depth float64) geom.PointPx {
 	k := s.first + i
 	x, y := s.course.at(float64(k), s.course.refAt(float64(k))-depth)
 	return geom.PointPx{X: x, Y: y}
+}
+
+// stripAt is what the network sees at level k of the course; nil where it did not look.
+func (c *course) stripAt(k int) *StripLevel {
+	if c.strip == nil || k < c.strip.first || k >= c.strip.first+len(c.strip.Levels) {
+		return nil
+	}
+	return &c.strip.Levels[k-c.strip.first]
 }
 
 // refAt is the shaft's own course at u levels, prolonged straight beyond its ends.
@@ -186,14 +194,15 @@ func (c *course) look(g *plane, beyond int) error {
 // sureAt returns the network's edges at level k, the inner one NaN where there is
 // none; both NaN and false where it is not sure of that.
 func (c *course) sureAt(k int) (outer, inner float64, ok bool) {
-	outer, inner = math.NaN(), math.NaN()
-	if c.strip == nil || k < c.strip.first || k >= c.strip.first+len(c.strip.Levels) {
-		return outer, inner, false
+	inner = math.NaN()
+	l := c.stripAt(k)
+	if l == nil || !l.Outer.sure() {
+		return math.NaN(), inner, false
 	}
-	l := &c.strip.Levels[k-c.strip.first]
-	if none := l.Inner.Seen < stripHidden; !l.Outer.sure() || !none && !l.Inner.sure() {
-		return outer, inner, false
-	} else if !none {
+	if l.Inner.Seen >= stripHidden {
+		if !l.Inner.sure() {
+			return math.NaN(), inner, false
+		}
 		inner = c.refAt(float64(k)) - l.Inner.Depth
 	}
 	return c.refAt(float64(k)) - l.Outer.Depth, inner, true

@@ -16,8 +16,7 @@ const (
 	fineSpan     = 3.0  // mm along the cortex that one level averages
 	fineRows     = 9    // places averaged over fineSpan
 	finePasses   = 2    // the second along the edge that the first has found
-	bridgeOuter  = 24.0 // mm of levels without an outer edge in the first trace, between others, that are tried,
-	bridgeInner  = 24.0 // and without an inner edge
+	bridge       = 24.0 // mm of levels without an edge in the first trace, between others, that are tried
 	fineJump     = 0.9  // mm from the line it is looked for at that an outer edge may lie,
 	fineInner    = 1.3  // and an inner edge from the median of strayReach levels on either side
 	strayReach   = 3
@@ -45,16 +44,13 @@ type course struct {
 
 // newCourse starts from the levels of the first trace.
 func newCourse(t *shaftTrace, s int, sp geom.Spacing, hidden func(k, s int) bool) *course {
-	c := &course{m: newMidline(t.m.p, fineStep), sign: 1, sp: sp}
-	if s == 1 {
-		c.sign = -1
-	}
+	c := &course{m: newMidline(t.m.p, fineStep), sign: outward[s], sp: sp}
 	n := len(c.m.p)
 	c.outer, c.inner = constant(n, math.NaN()), constant(n, math.NaN())
 	c.sOuter, c.sInner = constant(n, math.NaN()), constant(n, math.NaN())
 	c.hidden = make([]bool, n)
 	per := levelStep / fineStep
-	fill := func(dst []float64, bridge float64, get func(l level) (float64, bool)) {
+	fill := func(dst []float64, get func(l level) (float64, bool)) {
 		last, v0 := -1, 0.0
 		for k, l := range t.side[s] {
 			v, ok := get(l)
@@ -70,8 +66,8 @@ func newCourse(t *shaftTrace, s int, sp geom.Spacing, hidden func(k, s int) bool
 			last, v0 = k, v
 		}
 	}
-	fill(c.outer, bridgeOuter, func(l level) (float64, bool) { return l.outer, l.ok })
-	fill(c.inner, bridgeInner, func(l level) (float64, bool) { return l.inner, l.ok && l.innerOK })
+	fill(c.outer, func(l level) (float64, bool) { return l.outer, l.ok })
+	fill(c.inner, func(l level) (float64, bool) { return l.inner, l.ok && l.innerOK })
 	for j := range c.hidden {
 		k := int(math.Round(float64(j) / per))
 		c.hidden[j] = k < len(t.side[s]) && hidden(k, s)

@@ -122,15 +122,11 @@ func Femurs(img Image) ([]Femur, error) {
 // edges writes the traced edges into f.
 func (t *shaftTrace) edges(f *Femur, sp geom.Spacing) {
 	for s, e := range [2][2]*Edge{{&f.OuterClockwise, &f.InnerClockwise}, {&f.OuterCounter, &f.InnerCounter}} {
-		sign := 1.0
-		if s == 1 {
-			sign = -1
-		}
 		for k, l := range t.side[s] {
 			if !l.ok {
 				continue
 			}
-			p, n := t.m.p[k], t.m.n[k].Mul(sign)
+			p, n := t.m.p[k], t.m.n[k].Mul(outward[s])
 			e[0].P = append(e[0].P, sp.Px(p.Add(n.Mul(l.outer))))
 			e[0].Sigma = append(e[0].Sigma, l.sOuter)
 			if l.innerOK {

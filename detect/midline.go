@@ -56,8 +56,8 @@ func (m midline) nearest(q geom.PointMM) (k int) {
 	return k
 }
 
-// extend lengthens the line by mm at both ends along a parabola through its
-// end thirds, so that a trace can run past the coarse mask.
+// extend lengthens the line by so many mm at both ends, straight on along its end
+// thirds, so that a trace can run past the coarse mask.
 func (m midline) extend(proximal, distal float64) midline {
 	n := len(m.p)
 	if n < 4 {

@@ -79,7 +79,7 @@ func secondEdges(reduced *plane, sp geom.Spacing, g guide) (out Edges) {
 		}
 	}
 	for s, e := range [2][2]*Edge{{&out.OuterClockwise, &out.InnerClockwise}, {&out.OuterCounter, &out.InnerCounter}} {
-		f, sign := found[s], 1-2*float64(s)
+		f, sign := found[s], outward[s]
 		for k := range f.outer {
 			if k >= len(m.p) || math.IsNaN(f.outer[k]) {
 				continue
@@ -238,7 +238,7 @@ type track struct {
 // elsewhere. from … to are the mask's levels.
 func longest(found [][]slope, start func(level int) (float64, bool), from, to int) track {
 	var tracks []track
-	best := track{missing(len(found)), missing(len(found)), 0}
+	best := track{constant(len(found), math.NaN()), constant(len(found), math.NaN()), 0}
 	top := typical(found)
 	for i := 1; i <= seeds; i++ {
 		middle := from + (to-from)*i/(seeds+1)
@@ -269,14 +269,6 @@ func longest(found [][]slope, start func(level int) (float64, bool), from, to in
 	return out
 }
 
-func missing(n int) []float64 {
-	out := make([]float64, n)
-	for i := range out {
-		out[i] = math.NaN()
-	}
-	return out
-}
-
 // typical is the median of the levels' steepest slopes.
 func typical(found [][]slope) float64 {
 	var v []float64
@@ -300,7 +292,7 @@ func typical(found [][]slope) float64 {
 // near it taken. A slope counts at most as much as top, so that metal and
 // letters do not pull.
 func link(found [][]slope, level int, depth, top float64) track {
-	t := track{depth: missing(len(found)), breadth: missing(len(found))}
+	t := track{depth: constant(len(found), math.NaN()), breadth: constant(len(found), math.NaN())}
 	for _, dir := range [2]int{1, -1} {
 		at := make([]float64, 0, len(found)) // places met so far, in this direction, NaN for none
 		lost := 0

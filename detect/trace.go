@@ -14,8 +14,8 @@ const (
 	canalMM    = 6.0  // of canal that a fit sees at most
 	outerMM    = 3.0  // of bone that a fit of the outer edge alone sees
 	beyondMM   = 14.0 // beyond the outer edge expected that a search sees
-	pathStiff  = 20   // of the edges that a search starts from: likewise
-	midStiff   = 300  // of the mid-line: Whittaker's λ for levels of levelStep
+	pathStiff  = 20   // of the edges that a search starts from: Whittaker's λ for levels of levelStep
+	midStiff   = 300  // of the mid-line, likewise
 	steadySpan = 5    // levels on either side whose median an edge must agree with
 	steadyMM   = 1.0  // from that median an edge may lie
 )
@@ -48,6 +48,9 @@ type shaftTrace struct {
 	flare int     // level from which it was followed towards the knee; none: 0
 	end   int     // level at which the shaft ends above the knee
 }
+
+// outward is the sign that points a mid-line's normals towards a side.
+var outward = [2]float64{1, -1}
 
 // trace follows the shaft g and fits both cortices at every level.
 func trace(full, reduced *plane, sp geom.Spacing, g guide) (*shaftTrace, bool) {
@@ -93,11 +96,11 @@ func (t *shaftTrace) centre(outer, inner [2][]float64) (o, i [2][]float64) {
 	t.m = t.m.shift(d)
 	n := min(len(t.m.p), len(d))
 	t.m.p, t.m.n = t.m.p[:n], t.m.n[:n]
-	for s, sign := range [2]float64{-1, 1} {
+	for s, sign := range outward {
 		o[s], i[s] = make([]float64, n), make([]float64, n)
 		for k := range n {
-			o[s][k] = outer[s][k] + sign*d[k]
-			i[s][k] = inner[s][k] + sign*d[k]
+			o[s][k] = outer[s][k] - sign*d[k]
+			i[s][k] = inner[s][k] - sign*d[k]
 		}
 	}
 	return o, i

@@ -50,7 +50,7 @@ type tubeFit struct {
 
 // fit finds the edges of the cortex in the profile y, sampled every h mm from
 // depth x0, starting at outer edge e and thickness t. halfOuter and halfCanal
-// are the half widths of the bone and of its canal, mm. weight may be nil.
+// are the half widths of the bone and of its canal, mm.
 //
 // ok is false where the iteration leaves the window or the edges do not have
 // the sense of a cortex.

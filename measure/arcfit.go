@@ -1,6 +1,7 @@
 package measure
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -101,15 +102,7 @@ func (f *arcFit) start() bool {
 	}
 	values := eig.Values(nil)
 	order := []int{0, 1, 2, 3}
-	slices.SortFunc(order, func(i, j int) int {
-		switch {
-		case real(values[i]) < real(values[j]):
-			return -1
-		case real(values[i]) > real(values[j]):
-			return 1
-		}
-		return 0
-	})
+	slices.SortFunc(order, func(i, j int) int { return cmp.Compare(real(values[i]), real(values[j])) })
 	var vectors mat.CDense
 	eig.VectorsTo(&vectors)
 	v := func(i int) float64 { return real(vectors.At(i, order[1])) }

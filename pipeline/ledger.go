@@ -171,7 +171,7 @@ func (l *ledger) put(ctx context.Context, key string, e entry) error {
 	if err != nil {
 		return fmt.Errorf("pipeline: ledger: %w", err)
 	}
-	if _, err := w.Write(b); err == nil {
+	if _, err = w.Write(b); err == nil {
 		err = w.Close()
 	}
 	if err != nil {

@@ -68,10 +68,10 @@ func text(r relation, name Code, s string) item {
 	return i
 }
 
-func code(r relation, name, value Code, children ...item) item {
+func code(r relation, name, value Code) item {
 	i := newItem(r, "CODE", name)
 	i.own.set(tag.ConceptCodeSequence, value.sequence())
-	return i.with(children...)
+	return i
 }
 
 func uidReference(r relation, name Code, uid string) item {

@@ -1,6 +1,7 @@
 package accuracy
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
@@ -45,15 +46,7 @@ func match(truth []simulate.FemurTruth, s geom.Spacing, rows []measure.Femur) []
 			}
 		}
 	}
-	slices.SortStableFunc(all, func(a, b candidate) int {
-		switch {
-		case a.inside > b.inside:
-			return -1
-		case a.inside < b.inside:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(all, func(a, b candidate) int { return cmp.Compare(b.inside, a.inside) })
 	pairs := make([]pair, len(truth))
 	for t := range pairs {
 		pairs[t] = pair{truth: t, row: -1}

@@ -59,7 +59,7 @@ func (s sight) corrected(r job.Inspection) (sight, error) {
 	}
 	id := identify(s.header, s.found[i])
 	for _, c := range corrections {
-		if err := correct(&s.found[i], id, c, s.scale); err != nil {
+		if err := correct(&s.found[i], id, c); err != nil {
 			return s, fmt.Errorf("film: %s %s: %w", strings.ReplaceAll(c.Kind, "_", " "), c.Name, err)
 		}
 	}
@@ -125,7 +125,7 @@ func points(p [][2]float64) []geom.PointPx {
 }
 
 // correct makes one correction.
-func correct(f *detect.Femur, id identity, c job.Correction, sc scale) error {
+func correct(f *detect.Femur, id identity, c job.Correction) error {
 	to := geom.PointPx{X: c.To[0], Y: c.To[1]}
 	sp := f.WorkingSpacing
 	switch c.Kind {

@@ -2,6 +2,7 @@ package film
 
 import (
 	"errors"
+	"slices"
 	"strconv"
 
 	"shaftgauge/detect"
@@ -52,13 +53,11 @@ func edgeSides(id identity) [2]string {
 }
 
 func inDirection(p []geom.PointPx, reversed bool) []geom.PointPx {
-	out := append([]geom.PointPx(nil), p...)
+	p = slices.Clone(p)
 	if reversed {
-		for i, j := 0, len(out)-1; i < j; i, j = i+1, j-1 {
-			out[i], out[j] = out[j], out[i]
-		}
+		slices.Reverse(p)
 	}
-	return out
+	return p
 }
 
 // draw adds the mid-line, the fitted circles and the measured levels.

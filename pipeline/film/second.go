@@ -2,7 +2,6 @@ package film
 
 import (
 	"math"
-	"slices"
 
 	"shaftgauge/detect"
 	"shaftgauge/measure"
@@ -30,12 +29,10 @@ const (
 
 // secondErrors is the error model of the second estimate.
 func secondErrors(e detect.Edges) measure.ErrorModel {
-	edge := func(floor, bias float64, a, b detect.Edge) measure.EdgeError {
-		return measure.EdgeError{White: secondWhite, Drift: math.Hypot(floor, secondDrift*median(append(slices.Clone(a.Sigma), b.Sigma...))), Length: secondLength, Bias: bias}
-	}
+	edge := measure.EdgeError{White: secondWhite, Drift: secondDrift, Length: secondLength}
 	return measure.ErrorModel{
-		Outer: edge(secondOuterFloor, secondOuterBias, e.OuterClockwise, e.OuterCounter),
-		Inner: edge(secondInnerFloor, secondInnerBias, e.InnerClockwise, e.InnerCounter),
+		Outer: ofEdges(edge, secondOuterFloor, secondOuterBias, e.OuterClockwise, e.OuterCounter),
+		Inner: ofEdges(edge, secondInnerFloor, secondInnerBias, e.InnerClockwise, e.InnerCounter),
 	}
 }
 

@@ -33,9 +33,7 @@ const (
 
 // errorModel is the error model of one traced femur.
 func errorModel(f detect.Femur, reversed bool) measure.ErrorModel {
-	edge := func(floor, bias float64, a, b detect.Edge) measure.EdgeError {
-		return measure.EdgeError{White: whiteFactor, Drift: math.Hypot(floor, driftFactor*median(append(slices.Clone(a.Sigma), b.Sigma...))), Length: driftLength, Bias: bias}
-	}
+	edge := measure.EdgeError{White: whiteFactor, Drift: driftFactor, Length: driftLength}
 	end := func(i int) geom.MM {
 		if reversed {
 			i = 1 - i
@@ -43,10 +41,17 @@ func errorModel(f detect.Femur, reversed bool) measure.ErrorModel {
 		return math.Hypot(cutSigma, lostShare*min(f.Beyond[i], lostMost))
 	}
 	return measure.ErrorModel{
-		Outer:    edge(outerFloor, outerBias, f.OuterClockwise, f.OuterCounter),
-		Inner:    edge(innerFloor, innerBias, f.InnerClockwise, f.InnerCounter),
+		Outer:    ofEdges(edge, outerFloor, outerBias, f.OuterClockwise, f.OuterCounter),
+		Inner:    ofEdges(edge, innerFloor, innerBias, f.InnerClockwise, f.InnerCounter),
 		EndSigma: [2]geom.MM{end(0), end(1)},
 	}
+}
+
+// ofEdges is the error of the edges a and b of both sides: e, whose drift is that
+// many times their median sigma and, in mm, the floor; bias mm are common to both.
+func ofEdges(e measure.EdgeError, floor, bias float64, a, b detect.Edge) measure.EdgeError {
+	e.Drift, e.Bias = math.Hypot(floor, e.Drift*median(slices.Concat(a.Sigma, b.Sigma))), bias
+	return e
 }
 
 // median of v; 0 for none. It sorts v.
