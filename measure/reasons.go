@@ -9,7 +9,7 @@ type ReasonText struct {
 
 // Reasons explains every reason code, in the order of the data dictionary.
 var Reasons = []ReasonText{
-	{UnreadableFile, "The file could not be read as a film: it is damaged, cut short or of another kind."},
+	{UnreadableFile, "The file could not be read as a film: it is damaged, cut short, of another kind or closed to the program; run.json says which where that is known."},
 	{UnsupportedImage, "The file is well formed but holds a kind of image that is not measured."},
 	{ImageTooLarge, "The image has more pixels or frames than the settings allow, and was refused before decoding."},
 	{WorkerCrashed, "The process working on this film ended abnormally; the run went on without it."},

@@ -162,7 +162,8 @@ func TestReviewInBrowser(t *testing.T) {
 	before := cell(t, ctx, string(measure.NeckShaftAngle))
 	type row struct {
 		Geometry struct {
-			Landmarks map[string]struct{ X, Y float64 } `json:"landmarks"`
+			Landmarks map[string]struct{ X, Y float64 }    `json:"landmarks"`
+			Levels    map[string][2]struct{ X, Y float64 } `json:"levels"`
 		} `json:"geometry"`
 		Decision struct {
 			State   string `json:"state"`
@@ -178,6 +179,19 @@ func TestReviewInBrowser(t *testing.T) {
 	// Zoomed in and back to the whole film: the scale is that of box and picture.
 	do(t, ctx, chromedp.KeyEvent("+"), chromedp.KeyEvent("-"), chromedp.KeyEvent("+"), chromedp.KeyEvent("f"))
 	k, place := wholeFilm(t, ctx, id)
+	// Each level's name runs away from the bone, which it would hide on one side of
+	// the body.
+	names := js[map[string]string](t, ctx, `new Promise((done) => {
+		const names = {}, pen = CanvasRenderingContext2D.prototype, write = pen.fillText;
+		pen.fillText = function (s, x, y) { names[s] = this.textAlign; write.call(this, s, x, y); };
+		document.dispatchEvent(new KeyboardEvent("keydown", { key: "f" }));
+		setTimeout(() => { pen.fillText = write; done(names); }, 1000);
+	})`)
+	for name, ends := range now().Geometry.Levels {
+		if want := map[bool]string{true: "right", false: "left"}[ends[0].X < ends[1].X]; names[name] != want {
+			t.Errorf("the name of level %s runs from its %q end, want %q", name, names[name], want)
+		}
+	}
 	// Turn the head about the neck by 20 degrees.
 	turn := 20 * math.Pi / 180
 	dx, dy := head.X-neck.X, head.Y-neck.Y

@@ -79,8 +79,8 @@ export function draw(ctx, g, shown, at, picked, circleShown) {
     ctx.font = "12px system-ui, sans-serif";
     ctx.fillStyle = layers[4].colour;
     for (const [label, ends] of Object.entries(g.levels || {})) {
-      const q = at(ends[0].X, ends[0].Y);
-      ctx.fillText(label, q.x + 6, q.y + 4);
+      const [p, q] = ends.map((e) => at(e.X, e.Y));
+      beside(ctx, label, p, q, 6);
     }
   }
   if (shown.has("focal")) {
@@ -94,7 +94,8 @@ export function draw(ctx, g, shown, at, picked, circleShown) {
       ctx.lineTo(b.x, b.y);
       ctx.lineTo(c.x, c.y);
       ctx.stroke();
-      ctx.fillText(`${f.HeightMM.toFixed(1)} mm`, b.x + 10, b.y);
+      const mid = nearest(g.midline || [], f.Peak);
+      beside(ctx, `${f.HeightMM.toFixed(1)} mm`, b, mid ? at(mid.X, mid.Y) : a, 34); // past the levels' labels
     }
   }
   if (shown.has("places")) {
@@ -113,6 +114,24 @@ export function draw(ctx, g, shown, at, picked, circleShown) {
       }
     }
   }
+}
+
+// beside writes text next to the place p, away from q: what lies between stays to see.
+function beside(ctx, text, p, q, gap) {
+  const left = p.x < q.x;
+  ctx.textAlign = left ? "right" : "left";
+  ctx.fillText(text, left ? p.x - gap : p.x + gap, p.y + 4);
+  ctx.textAlign = "left";
+}
+
+// nearest is the point of a line that is nearest to p.
+function nearest(line, p) {
+  let best, least = Infinity;
+  for (const q of line) {
+    const d = Math.hypot(q.X - p.X, q.Y - p.Y);
+    if (d < least) [best, least] = [q, d];
+  }
+  return best;
 }
 
 function stroke(ctx, p, at) {
