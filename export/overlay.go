@@ -169,10 +169,7 @@ func (f *filmLayer) lines(g *measure.Geometry) {
 			if !ok {
 				continue
 			}
-			from, far := a, b
-			if nearest(f.path(g.Contours[outer]), b) < nearest(f.path(g.Contours[outer]), a) {
-				from, far = b, a
-			}
+			from, far := endsFrom(f.path(g.Contours[outer]), a, b)
 			if to, ok := crossing(f.path(g.Contours["inner_"+side]), from, far); ok {
 				f.haloed([]pt{from, to}, 3, bluishGreen)
 			}
@@ -201,6 +198,10 @@ func (f *filmLayer) arc(c measure.CirclePx, mid []geom.PointPx) []pt {
 // labels writes the names and numbers of g beside it.
 func (f *filmLayer) labels(g *measure.Geometry, r *measure.Record, mark string) {
 	small := style{size: 14}
+	sides, known := measure.SideNames(r.View)
+	if !known {
+		sides, _ = measure.SideNames(measure.AP)
+	}
 	if mid := f.path(g.Midline); len(mid) > 1 && f.near(mid[0]) {
 		up := mid[0].sub(mid[1])
 		f.label(mid[0], up, 10, []run{{mark, style{bold: true, size: 18}, yellow}})
@@ -220,20 +221,13 @@ func (f *filmLayer) labels(g *measure.Geometry, r *measure.Record, mark string) 
 			continue
 		}
 		levelName := run{levelText(name), small, faint}
-		positive, negative := "outer_lateral", "outer_medial"
-		if r.View == measure.Lateral {
-			positive, negative = "outer_anterior", "outer_posterior"
-		}
-		if nearest(f.path(g.Contours[positive]), b) < nearest(f.path(g.Contours[positive]), a) {
-			a, b = b, a
-		}
+		a, b = endsFrom(f.path(g.Contours["outer_"+sides[0]]), a, b)
 		for _, end := range [...]struct {
-			contour string
+			side    string
 			at, far pt
 			runs    []run
-		}{{positive, a, b, []run{levelName}}, {negative, b, a, nil}} {
-			side := strings.TrimPrefix(end.contour, "outer_")
-			if v, ok := r.Values[measure.Quantity(side+"_cortex_"+name+"_mm")]; ok && finite(v.X) {
+		}{{sides[0], a, b, []run{levelName}}, {sides[1], b, a, nil}} {
+			if v, ok := r.Values[measure.Quantity(end.side+"_cortex_"+name+"_mm")]; ok && finite(v.X) {
 				end.runs = append(end.runs, run{decimal(v.X, 1), style{bold: true, size: 14}, ink})
 			}
 			if len(end.runs) > 0 {
@@ -357,6 +351,14 @@ func (f *filmLayer) scaleBar(r *measure.Record) {
 	f.stroke([]pt{{x0, y - 5}, {x0, y + 5}}, 2, ink)
 	f.stroke([]pt{{x1, y - 5}, {x1, y + 5}}, 2, ink)
 	f.text(x0, y-11, s, st, ink)
+}
+
+// endsFrom returns the ends a and b of a level, the one at the line first.
+func endsFrom(line []pt, a, b pt) (near, far pt) {
+	if nearest(line, b) < nearest(line, a) {
+		return b, a
+	}
+	return a, b
 }
 
 // nearest returns the distance from p to the line, infinite for no line.

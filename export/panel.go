@@ -129,29 +129,29 @@ func (p *panel) single(r *measure.Record) {
 		digits int
 		unit   string
 	}{
-		{"visible_from_mm", "diaphysis seen from", 0, " mm"},
-		{"visible_to_mm", "diaphysis seen to", 0, " mm"},
-		{"shaft_axis_deg", "shaft axis to vertical", 1, "°"},
-		{"bow_curvature_per_m", "bow curvature", 2, " per m"},
-		{"bow_radius_mm", "bow radius", 0, " mm"},
-		{"bow_angle_deg", "bow angle, quarter lines", 1, "°"},
-		{"bow_angle_50mm_deg", "bow angle, 50 mm lines", 1, "°"},
-		{"bow_sagitta_mm", "bow sagitta", 1, " mm"},
-		{"isthmus_level_mm", "isthmus level", 0, " mm"},
-		{"neck_shaft_angle_deg", "neck–shaft angle", 1, "°"},
-		{"head_diameter_mm", "head diameter", 1, " mm"},
-		{"femoral_offset_mm", "femoral offset", 1, " mm"},
-		{"canal_flare_index", "canal flare index", 1, ""},
-		{"aldfa_deg", "aLDFA", 1, "°"},
-		{"mldfa_deg", "mLDFA", 1, "°"},
-		{"anatomic_mechanical_angle_deg", "anatomic to mechanical axis", 1, "°"},
+		{measure.VisibleFrom, "diaphysis seen from", 0, " mm"},
+		{measure.VisibleTo, "diaphysis seen to", 0, " mm"},
+		{measure.ShaftAxis, "shaft axis to vertical", 1, "°"},
+		{measure.BowCurvature, "bow curvature", 2, " per m"},
+		{measure.BowRadius, "bow radius", 0, " mm"},
+		{measure.BowAngle, "bow angle, quarter lines", 1, "°"},
+		{measure.BowAngle50, "bow angle, 50 mm lines", 1, "°"},
+		{measure.BowSagitta, "bow sagitta", 1, " mm"},
+		{measure.IsthmusLevel, "isthmus level", 0, " mm"},
+		{measure.NeckShaftAngle, "neck–shaft angle", 1, "°"},
+		{measure.HeadDiameter, "head diameter", 1, " mm"},
+		{measure.FemoralOffset, "femoral offset", 1, " mm"},
+		{measure.CanalFlareIndex, "canal flare index", 1, ""},
+		{measure.AnatomicLateralDistal, "aLDFA", 1, "°"},
+		{measure.MechanicalLateralDistal, "mLDFA", 1, "°"},
+		{measure.AnatomicMechanicalAngle, "anatomic to mechanical axis", 1, "°"},
 	} {
 		v, ok := r.Values[q.name]
 		if !ok || !finite(v.X) {
 			continue
 		}
 		label := q.text
-		if q.name == "bow_curvature_per_m" && r.BowPlane != "" {
+		if q.name == measure.BowCurvature && r.BowPlane != "" {
 			label += ", " + r.BowPlane
 		}
 		p.row(label, plusMinus(v, q.digits)+q.unit)

@@ -81,13 +81,11 @@ func (s *Shaft) bowAngle(in span) (x float64, g gradient, ok bool) {
 
 // sagitta is the greatest distance of the mid-line from its chord.
 type sagitta struct {
-	height      geom.MM // + to the positive side
-	apex        geom.MM // level
-	heightGrad  gradient
-	apexGrad    gradient
-	chordA      midPoint
-	chordB      midPoint
-	chordNormal geom.PointMM // to the positive side
+	height         geom.MM // + to the positive side
+	apex           geom.MM // level
+	heightGrad     gradient
+	apexGrad       gradient
+	chordA, chordB midPoint
 }
 
 // bowSagitta finds the apex as the place where the mid-line runs parallel to
@@ -104,10 +102,10 @@ func (s *Shaft) bowSagitta(in span) (b sagitta, ok bool) {
 		return b, false
 	}
 	chord := b.chordB.Sub(b.chordA.PointMM)
-	b.chordNormal = s.normal(chord.Unit())
+	toPositive := s.normal(chord.Unit())
 	height := make([]float64, len(s.S))
 	for i := range height {
-		height[i] = s.Mid[i].Add(s.Normal[i].Mul(offset[i])).Sub(b.chordA.PointMM).Dot(b.chordNormal)
+		height[i] = s.Mid[i].Add(s.Normal[i].Mul(offset[i])).Sub(b.chordA.PointMM).Dot(toPositive)
 	}
 	wide := (in.to - in.from) / 4
 	at, top := in.from, 0.0

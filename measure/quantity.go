@@ -49,6 +49,13 @@ var Levels = [...]int{30, 50, 100, 150}
 // sides are the names of the positive and the negative side of each view.
 var sides = map[View][2]string{AP: {"lateral", "medial"}, Lateral: {"anterior", "posterior"}}
 
+// SideNames are the names of the positive and of the negative side of a view; false for
+// an unknown one.
+func SideNames(v View) (names [2]string, ok bool) {
+	names, ok = sides[v]
+	return names, ok
+}
+
 // CortexAt names the cortical thickness at a level, of the positive (lateral,
 // anterior) or negative side of a view. It is empty for an unknown view.
 func CortexAt(v View, positive bool, level int) Quantity {

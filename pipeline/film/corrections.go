@@ -72,7 +72,7 @@ func (s sight) corrected(r job.Inspection) (sight, error) {
 // corrections that are left to make.
 func drawnFemur(f detect.Femur, h intake.Header, c []job.Correction) (detect.Femur, []job.Correction, error) {
 	for _, view := range []measure.View{measure.AP, measure.Lateral} {
-		names := sideNames[view]
+		names, _ := measure.SideNames(view)
 		var outer [2]*job.Correction
 		var rest []job.Correction
 		first := -1

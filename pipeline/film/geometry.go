@@ -10,9 +10,6 @@ import (
 	"shaftgauge/measure/geom"
 )
 
-// sideNames are the contract's words for the positive and the negative side.
-var sideNames = map[measure.View][2]string{measure.AP: {"lateral", "medial"}, measure.Lateral: {"anterior", "posterior"}}
-
 // geometry starts the drawing of a femur with what detect found. Edges get
 // their names only where the sides are known.
 func geometry(f detect.Femur, id identity, r measure.Record) *measure.Geometry {
@@ -42,7 +39,7 @@ func geometry(f detect.Femur, id identity, r measure.Record) *measure.Geometry {
 // edgeSides names the sides that lie clockwise and counter-clockwise of f's own
 // proximal direction.
 func edgeSides(id identity) [2]string {
-	names, ok := sideNames[id.view]
+	names, ok := measure.SideNames(id.view)
 	switch {
 	case !ok || !id.facing:
 		return [2]string{"clockwise", "counter"}
