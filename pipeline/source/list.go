@@ -230,6 +230,9 @@ func (w *walk) folder(rel string, tables []*table) error {
 			return fmt.Errorf("source: %w", err)
 		}
 		w.out.Problems = append(w.out.Problems, fmt.Sprintf("folder not read: %v", err))
+		if len(entries) == 0 {
+			return nil
+		}
 	}
 	own, err := tableIn(dir, rel)
 	if err != nil {

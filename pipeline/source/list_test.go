@@ -5,6 +5,7 @@ import (
 	"encoding/binary"
 	"os"
 	"path/filepath"
+	"runtime"
 	"slices"
 	"strings"
 	"syscall"
@@ -202,6 +203,33 @@ func TestExcludedAndMissing(t *testing.T) {
 	check(t, "films", sources(l), []string{"a.dcm"})
 	if _, err := List(t.Context(), []string{filepath.Join(root, "nothing")}, options); err == nil {
 		t.Error("no error for a source that is not there")
+	}
+}
+
+// A folder that is closed to the program is said and left out; the films beside it
+// are listed.
+func TestClosedFolder(t *testing.T) {
+	root := tree(t, map[string]string{"a.dcm": part10(classDX), "closed/b.dcm": part10(classDX)})
+	closed := filepath.Join(root, "closed")
+	if err := os.Chmod(closed, 0); err != nil {
+		t.Fatal(err)
+	}
+	defer os.Chmod(closed, 0o755)
+	if os.Geteuid() == 0 { // no mode keeps root out: be another user to the file system
+		if err := os.Chmod(filepath.Dir(root), 0o755); err != nil {
+			t.Fatal(err)
+		}
+		runtime.LockOSThread()
+		defer runtime.UnlockOSThread()
+		if err := syscall.Setfsuid(65534); err != nil {
+			t.Skip(err)
+		}
+		defer syscall.Setfsuid(0)
+	}
+	l := list(t, root)
+	check(t, "films", sources(l), []string{"a.dcm"})
+	if len(l.Problems) != 1 || !strings.Contains(l.Problems[0], "folder not read: open "+closed) {
+		t.Errorf("problems %q", l.Problems)
 	}
 }
 
