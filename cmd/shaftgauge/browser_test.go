@@ -187,7 +187,11 @@ func TestReviewInBrowser(t *testing.T) {
 		document.dispatchEvent(new KeyboardEvent("keydown", { key: "f" }));
 		setTimeout(() => { pen.fillText = write; done(names); }, 1000);
 	})`)
-	for name, ends := range now().Geometry.Levels {
+	levels := now().Geometry.Levels
+	if len(levels) == 0 {
+		t.Error("no levels to name")
+	}
+	for name, ends := range levels {
 		if want := map[bool]string{true: "right", false: "left"}[ends[0].X < ends[1].X]; names[name] != want {
 			t.Errorf("the name of level %s runs from its %q end, want %q", name, names[name], want)
 		}
