@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"image"
 	"image/color"
-	"image/png"
 	"io"
 	"maps"
 	"math"
@@ -41,7 +40,7 @@ func WriteOverlay(w io.Writer, p Picture, femurs []measure.Femur) error {
 	if err != nil {
 		return err
 	}
-	if err := (&png.Encoder{CompressionLevel: png.BestSpeed}).Encode(w, img); err != nil {
+	if err := writePNG(w, img); err != nil {
 		return fmt.Errorf("export: overlay: %w", err)
 	}
 	return nil
