@@ -147,8 +147,8 @@ func (w *worker) do(ctx context.Context, j job.Job) (job.Answer, *failure, error
 			if !ok {
 				return job.Answer{}, w.died(), nil
 			}
-			var a job.Answer
-			if err := json.Unmarshal(line, &a); err != nil || a.Source != j.Source || len(a.Femurs) == 0 && j.Inspection == nil {
+			a, err := job.ReadAnswer(line)
+			if err != nil || a.Source != j.Source || len(a.Femurs) == 0 && j.Inspection == nil {
 				return job.Answer{}, &failure{measure.WorkerCrashed, "the worker's answer makes no sense"}, nil
 			}
 			w.films++

@@ -44,7 +44,7 @@ func Serve(in io.Reader, out io.Writer, measure Measurer) error {
 		} else if err != nil {
 			return fmt.Errorf("job: job: %w", err)
 		}
-		if err := enc.Encode(measure(context.Background(), j)); err != nil {
+		if err := enc.Encode(measure(context.Background(), j).line()); err != nil {
 			return fmt.Errorf("job: answer of %q: %w", j.Source, err)
 		}
 	}
@@ -97,7 +97,10 @@ type femurLine struct {
 type profileLine measure.ProfileRow
 
 // MarshalJSON writes the answer with null for the numbers that a profile lacks.
-func (a Answer) MarshalJSON() ([]byte, error) {
+func (a Answer) MarshalJSON() ([]byte, error) { return json.Marshal(a.line()) }
+
+// line returns a as it travels.
+func (a Answer) line() answerLine {
 	l := answerLine{Source: a.Source, Pictures: a.Pictures, Crash: a.Crash, Pixels: a.Pixels, Refused: a.Refused,
 		Femurs: make([]femurLine, len(a.Femurs))}
 	for i, f := range a.Femurs {
@@ -106,16 +109,23 @@ func (a Answer) MarshalJSON() ([]byte, error) {
 			l.Femurs[i].Profile = append(l.Femurs[i].Profile, profileLine(row))
 		}
 	}
-	return json.Marshal(l)
+	return l
 }
 
 // UnmarshalJSON reads what MarshalJSON writes.
-func (a *Answer) UnmarshalJSON(b []byte) error {
+func (a *Answer) UnmarshalJSON(b []byte) (err error) {
+	*a, err = ReadAnswer(b)
+	return err
+}
+
+// ReadAnswer reads the line of an answer. A picture makes it long: json.Unmarshal into
+// an Answer would check it twice.
+func ReadAnswer(b []byte) (Answer, error) {
 	var l answerLine
 	if err := json.Unmarshal(b, &l); err != nil {
-		return err
+		return Answer{}, err
 	}
-	*a = Answer{Source: l.Source, Pictures: l.Pictures, Crash: l.Crash, Pixels: l.Pixels, Refused: l.Refused,
+	a := Answer{Source: l.Source, Pictures: l.Pictures, Crash: l.Crash, Pixels: l.Pixels, Refused: l.Refused,
 		Femurs: make([]measure.Femur, len(l.Femurs))}
 	for i, f := range l.Femurs {
 		a.Femurs[i] = f.Femur
@@ -123,7 +133,7 @@ func (a *Answer) UnmarshalJSON(b []byte) error {
 			a.Femurs[i].Profile = append(a.Femurs[i].Profile, measure.ProfileRow(row))
 		}
 	}
-	return nil
+	return a, nil
 }
 
 // fields lists the numbers of a profile row in the order they travel in.
