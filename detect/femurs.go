@@ -77,7 +77,7 @@ func Femurs(img Image) ([]Femur, error) {
 		f := Femur{Found: c.femur, ProximalFirst: c.proximal, FrontalView: c.frontal, LateralClockwise: c.clockwise, WorkingSpacing: sp}
 		p.landmarks(&f, c, g, sp)
 		knee := f.Located.CondyleLateral != nil && f.Located.CondyleMedial != nil
-		metal, err := t.findMetal(reduced, sp)
+		metal, err := t.findMetal(full, reduced, sp)
 		if err != nil {
 			return nil, err
 		}
@@ -157,6 +157,22 @@ func (t *shaftTrace) width() float64 {
 		return math.NaN()
 	}
 	return median(w)
+}
+
+// contrast is the median rise of the outer edges, grey levels; 0 where there is none.
+func (t *shaftTrace) contrast() float64 {
+	var rises []float64
+	for s := range t.side {
+		for _, l := range t.side[s] {
+			if l.ok {
+				rises = append(rises, l.contrast)
+			}
+		}
+	}
+	if len(rises) == 0 {
+		return 0
+	}
+	return median(rises)
 }
 
 const (

@@ -23,10 +23,11 @@ var implantWords = [metalClasses]string{metalIntramedullary: ImplantIntramedulla
 
 const (
 	metalProb   = 0.55 // from which a place shows metal: more than one network alone says
+	metalSure   = 0.8  // from which it makes an implant: one network's doubt is no more than two fifths
 	metalBeside = 4.0  // mm across the shaft within which no edge beside metal is believed: 3 mm, and half of a place
 	metalAlong  = 5.0  // mm along it: half of a level more
 	metalZone   = 22.0 // mm beside a bone's outer edge where metal still is its own
-	metalLeast  = 5    // places that make an implant
+	metalLeast  = 5    // such places that make one
 	metalOver   = 2.0  // mm outside a bone's outer edge up to which metal lies over it
 	ballLeast   = 6    // places across a scale ball, at least
 	ballRound   = 1.3  // times its box's shorter side that the longer is, at most
@@ -48,12 +49,13 @@ type metal struct {
 }
 
 // findMetal looks for metal along t.
-func (t *shaftTrace) findMetal(reduced *plane, sp geom.Spacing) (metal, error) {
+func (t *shaftTrace) findMetal(full, reduced *plane, sp geom.Spacing) (metal, error) {
 	m := metal{kind: ImplantNone, filled: make([]bool, len(t.m.p))}
 	v, err := viewMetal(reduced, t.m, sp)
 	if err != nil {
 		return m, err
 	}
+	v.dismissSpecks(full, sp, t.contrast())
 	half := t.width() / 2
 	if math.IsNaN(half) {
 		half = 14
@@ -78,7 +80,7 @@ func (t *shaftTrace) findMetal(reduced *plane, sp geom.Spacing) (metal, error) {
 					m.filled[j] = true
 				}
 			}
-			if implant > p[metalMark] && math.Abs(across) < half+metalZone {
+			if implant > p[metalMark] && implant+p[metalMark] >= metalSure && math.Abs(across) < half+metalZone {
 				n++
 				if math.Abs(across) < half+metalOver {
 					over++
@@ -97,7 +99,7 @@ func (t *shaftTrace) findMetal(reduced *plane, sp geom.Spacing) (metal, error) {
 }
 
 // kindOf names the metal at a bone by the sums of its kinds' probabilities over
-// the n places near the bone, of which so many lie over it. Plates, nails and stems
+// the n sure places near the bone, of which so many lie over it. Plates, nails and stems
 // are told by their own shape. What is none of them is the bone's if it lies over
 // it: a ruler or a clip beside the bone is on the skin or on the table.
 func kindOf(sum [metalClasses]float64, n, over int) string {
@@ -117,11 +119,7 @@ func kindOf(sum [metalClasses]float64, n, over int) string {
 // bone: a round mark behind which the film is bright throughout, as no letter is.
 func (v *metalView) ballOver(half float64) bool {
 	for _, cells := range components(len(v.prob), v.cols, true, func(i int) bool { return v.prob[i][metalMark] > metalProb }) {
-		r0, r1, c0, c1 := v.rows, -1, v.cols, -1
-		for _, i := range cells {
-			r, c := i/v.cols, i%v.cols
-			r0, r1, c0, c1 = min(r0, r), max(r1, r), min(c0, c), max(c1, c)
-		}
+		r0, r1, c0, c1 := v.box(cells)
 		h, w := float64(r1-r0+1), float64(c1-c0+1)
 		_, middle := v.at(r0, (c0+c1)/2)
 		if math.Min(h, w) >= ballLeast && math.Max(h, w) <= ballRound*math.Min(h, w) &&
