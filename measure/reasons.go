@@ -23,7 +23,7 @@ var Reasons = []ReasonText{
 	{EstimatesDisagree, "A second, independent estimate of the shaft's edges gives something else than the first, beyond the uncertainty of both; widths at single levels that differ widely are empty."},
 	{ShaftDiscontinuous, "The shaft falls into parts that do not meet, so it has no mid-line: nothing is measured on it."},
 	{ImplantPresent, "Metal lies in, on or beside the femur; the column implant says of which kind."},
-	{MetalOverCortex, "Metal hides a part of the shaft's edges: quantities that need them are empty."},
+	{MetalOverCortex, "Metal, a letter or another mark on the film hides a part of the shaft's edges: quantities that need them are empty."},
 
 	{ScaleLowerBound, "The magnification comes from the tube, detector and table distances and is a lower bound for the femur's, so lengths are upper bounds."},
 	{ScaleDetector, "No magnification is known: lengths are those in the detector's plane, larger than those of the bone."},
