@@ -6,11 +6,11 @@ import (
 )
 
 // focalMark is a focal thickening as geometry files hold it: level and height in
-// mm, and the outer edge's points at both ends of its full width at half height
-// and at its peak, in pixels.
+// mm, absent on a film without a scale, and the outer edge's points at both ends of
+// its full width at half height and at its peak, in pixels.
 type focalMark struct {
-	Level  twoDecs `json:"level_mm"`
-	Height twoDecs `json:"height_mm"`
+	Level  twoDecs `json:"level_mm,omitempty"`
+	Height twoDecs `json:"height_mm,omitempty"`
 	From   point   `json:"from"`
 	To     point   `json:"to"`
 	Peak   point   `json:"peak"`
@@ -34,7 +34,8 @@ const (
 )
 
 // focal draws a bracket beside each focal thickening, along its full width at
-// half height, with a tick at its peak and its height in words.
+// half height, with a tick at its peak and, where there is a scale, its height in
+// words.
 func (f *filmLayer) focal(g *measure.Geometry) {
 	for _, t := range focalMarks(g.Focal) {
 		from, to, peak := f.at(geom.PointPx(t.From)), f.at(geom.PointPx(t.To)), f.at(geom.PointPx(t.Peak))
@@ -49,6 +50,9 @@ func (f *filmLayer) focal(g *measure.Geometry) {
 		out = out.mul(1 / n)
 		away := out.mul(bracketAway)
 		f.bracket(from.add(away), to.add(away), peak.add(away), out)
+		if t.Height == 0 {
+			continue
+		}
 		f.label(peak.add(away), out, 10, []run{
 			{"+" + decimal(float64(t.Height), 1) + " mm", style{bold: true, size: 14}, ink},
 			{"at " + decimal(float64(t.Level), 0) + " mm", style{size: 14}, faint}})

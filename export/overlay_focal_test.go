@@ -77,12 +77,18 @@ func TestFindingsInWords(t *testing.T) {
 			t.Errorf("%q, want %q", got, c.worded)
 		}
 	}
+	var unscaled measure.Record
+	unscaled.Set(measure.FocalCount, 2, 0)
+	if got, want := findings(&unscaled), [][2]string{{"focal thickenings", "2 found, no scale"}}; !slices.Equal(got, want) {
+		t.Errorf("%q, want %q", got, want)
+	}
 }
 
 func TestGeometryFocal(t *testing.T) {
 	g := &measure.Geometry{Source: "a.dcm", Frame: 1, Focal: []measure.FocalPx{
 		{LevelMM: 92, HeightMM: 1.844, From: geom.PointPx{X: 1, Y: 2}, To: geom.PointPx{X: 3, Y: 4}, Peak: geom.PointPx{X: 2, Y: 3}},
 		{LevelMM: math.NaN()},
+		{From: geom.PointPx{X: 5, Y: 6}}, // no scale
 	}}
 	var b bytes.Buffer
 	if err := WriteGeometry(&b, g); err != nil {
@@ -90,8 +96,8 @@ func TestGeometryFocal(t *testing.T) {
 	}
 	var got struct {
 		Focal []struct {
-			Level  float64    `json:"level_mm"`
-			Height float64    `json:"height_mm"`
+			Level  *float64   `json:"level_mm"`
+			Height *float64   `json:"height_mm"`
 			From   [2]float64 `json:"from"`
 			Peak   [2]float64 `json:"peak"`
 		} `json:"focal"`
@@ -99,10 +105,13 @@ func TestGeometryFocal(t *testing.T) {
 	if err := json.Unmarshal(b.Bytes(), &got); err != nil {
 		t.Fatal(err)
 	}
-	if len(got.Focal) != 1 {
-		t.Fatalf("%d findings, want the finite one: %s", len(got.Focal), b.Bytes())
+	if len(got.Focal) != 2 {
+		t.Fatalf("%d findings, want the finite ones: %s", len(got.Focal), b.Bytes())
 	}
-	if f := got.Focal[0]; f.Level != 92 || f.Height != 1.84 || f.From != [2]float64{1, 2} || f.Peak != [2]float64{2, 3} {
+	if f := got.Focal[1]; f.Level != nil || f.Height != nil || f.From != [2]float64{5, 6} {
+		t.Errorf("without a scale %+v", f)
+	}
+	if f := got.Focal[0]; *f.Level != 92 || *f.Height != 1.84 || f.From != [2]float64{1, 2} || f.Peak != [2]float64{2, 3} {
 		t.Errorf("%+v", f)
 	}
 }

@@ -163,10 +163,13 @@ func (p *panel) single(r *measure.Record) {
 func findings(r *measure.Record) (out [][2]string) {
 	add := func(name, value string) { out = append(out, [2]string{name, value}) }
 	if n, ok := r.Values[measure.FocalCount]; ok {
-		size := plusMinus(r.Values[measure.FocalHeight], 1) + " mm high, " + plusMinus(r.Values[measure.FocalLength], 0) + " mm long"
+		high, scaled := r.Values[measure.FocalHeight]
+		size := plusMinus(high, 1) + " mm high, " + plusMinus(r.Values[measure.FocalLength], 0) + " mm long"
 		switch {
 		case n.X == 0:
 			add("focal thickenings", "none found")
+		case !scaled:
+			add("focal thickenings", decimal(n.X, 0)+" found, no scale")
 		case n.X == 1:
 			add("focal thickening", size)
 		default:

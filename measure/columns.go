@@ -128,7 +128,7 @@ func columns() []Column {
 		angle(MechanicalLateralDistal, "Mechanical lateral distal femoral angle: line from the head's centre to the knee's centre against the tangent to both condyles, on the lateral side."),
 		angle(AnatomicMechanicalAngle, "Angle between the axis of the whole diaphysis and the line from the knee's centre to the head's centre; positive where that line leans medially."),
 		ratio(TrochanterProfile, "How far the tip of the lesser trochanter stands out of the line through the medial outline 10 to 40 mm below it, over the mean outer width there: more with the leg turned outwards, less with it turned inwards."),
-		count(string(FocalCount), "Focal thickenings of the lateral cortex found on the diaphysis: stretches 7 to 40 mm long where it is thicker than its own course before and behind. 0 is looked for and none found; where the inner surface is irregular, one that stands out of it alone may not have been."),
+		count(string(FocalCount), "Focal thickenings of the lateral cortex found on the diaphysis: stretches 7 to 40 mm long where it is thicker than its own course before and behind. 0 is looked for and none found; where the inner surface is irregular, one that stands out of it alone may not have been. On a film without a scale only plain ones are counted, without their lengths, and the cell is empty where there are none."),
 		length(FocalLevel, "Level of the peak of the most prominent focal thickening."),
 		length(FocalHeight, "Height of that peak over the thickness the cortex would have there without it."),
 		length(FocalLength, "Full width of that thickening at half its height."),

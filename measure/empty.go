@@ -27,7 +27,10 @@ var frontal = []Quantity{BowAngle50, CanalFlareIndex, NeckShaftAngle, HeadDiamet
 // femur that was searched: it was not refused, there is none.
 func (r *Record) NoneThere(q Quantity) bool {
 	switch q {
-	case FocalLevel, FocalHeight, FocalLength, FocalSNR, LucentLineDepthFraction, LucentLineAngle:
+	case FocalLevel, FocalHeight, FocalLength: // which one that was found has, but for want of a scale
+		n, searched := r.Values[FocalCount]
+		return searched && n.X == 0
+	case FocalSNR, LucentLineDepthFraction, LucentLineAngle:
 		_, searched := r.Values[FocalCount]
 		return searched
 	}

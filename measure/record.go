@@ -111,7 +111,8 @@ type Geometry struct {
 }
 
 // FocalPx is where a focal thickening lies on the film: the outer edge's points
-// at both ends of its full width at half height and at its peak.
+// at both ends of its full width at half height and at its peak. Level and height
+// are 0 on a film without a scale.
 type FocalPx struct {
 	LevelMM  float64
 	HeightMM float64

@@ -41,7 +41,7 @@ var reviewOrder = []struct {
 	of   func(*glance) float64
 }{
 	{"a dark line seen in the lateral cortex", func(g *glance) float64 { return number(g.lineSeen()) }},
-	{"a focal thickening found", func(g *glance) float64 { return number(len(g.Focal) > 0) }},
+	{"a focal thickening found", func(g *glance) float64 { return number(g.thickened()) }},
 	{"one near its mirrored level on the other side", func(g *glance) float64 { return number(g.mirrored >= 0) }},
 	{"one higher than on an earlier film by more than both uncertainties", func(g *glance) float64 { return g.grown }},
 	{"height of the most prominent one over its uncertainty", func(g *glance) float64 { return overU95(g.Record.Values[FocalHeight]) }},
@@ -164,7 +164,11 @@ func (g *glance) lookAcross(all []glance, rows []int) {
 
 // finding says whether the row has something that a person should look at on
 // the other side too.
-func (g *glance) finding() bool { return len(g.Focal) > 0 || g.lineSeen() }
+func (g *glance) finding() bool { return g.thickened() || g.lineSeen() }
+
+// thickened says whether a focal thickening was found, on a film with a scale or
+// without.
+func (g *glance) thickened() bool { return g.Record.Values[FocalCount].X > 0 || len(g.Focal) > 0 }
 
 func (g *glance) lineSeen() bool { return g.Record.Texts["lucent_line"] == "seen" }
 
@@ -222,6 +226,9 @@ func (g *glance) findings() []string {
 		if f.Line.State == "seen" {
 			out = append(out, fmt.Sprintf("dark line crosses %.0f %% of it", 100*f.Line.Depth.X))
 		}
+	}
+	if g.thickened() && len(g.Focal) == 0 {
+		out = append(out, "lateral cortex above its baseline, no scale")
 	}
 	if g.lineSeen() && !slices.ContainsFunc(g.Focal, func(f Focal) bool { return f.Line.State == "seen" }) {
 		out = append(out, "dark line in the lateral cortex")

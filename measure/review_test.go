@@ -108,6 +108,8 @@ func TestReviewReasons(t *testing.T) {
 	earlier := with(row("a", "p", "s", "20230301", Right, nil), 90, 1.2, 0.3)
 	top := with(alone(), 40, 1.25, 0.3)
 	top.Record.LevelOrigin = "shaft_top"
+	unscaled := alone()
+	unscaled.Record.Set(FocalCount, 1, 0)
 	metal := alone()
 	metal.Record.Texts = map[string]string{"implant": "plate"}
 	for _, c := range []struct {
@@ -118,6 +120,7 @@ func TestReviewReasons(t *testing.T) {
 		{"nothing", []Femur{alone()}, []string{""}},
 		{"line", []Femur{withLine(with(alone(), 92, 1.81, 0.3), 0.6)}, []string{"lateral cortex 1.8 mm above its baseline at 92 mm; dark line crosses 60 % of it; other side not on file"}},
 		{"from the top", []Femur{top}, []string{"lateral cortex 1.2 mm above its baseline at 40 mm from the top of the visible shaft; other side not on file"}},
+		{"no scale", []Femur{unscaled}, []string{"lateral cortex above its baseline, no scale; other side not on file"}},
 		{"mirrored", []Femur{with(alone(), 92, 1.8, 0.3), with(row("b", "p", "s", "", Left, nil), 115, 2, 0.3)},
 			[]string{"lateral cortex 1.8 mm above its baseline at 92 mm; thickening within 23 mm of the mirrored level on the other side",
 				"lateral cortex 2.0 mm above its baseline at 115 mm; thickening within 23 mm of the mirrored level on the other side"}},

@@ -204,6 +204,9 @@ func (f *Film) drawing(r *measure.Record, g *measure.Geometry) []dataset {
 	}
 	for _, t := range g.Focal {
 		draw("FOCAL", in.polylines([]geom.PointPx{t.From, t.Peak, t.To}, fine))
+		if t.HeightMM == 0 { // no scale
+			continue
+		}
 		height, _ := export.Number(measure.Value{X: t.HeightMM}, 1)
 		level, _ := export.Number(measure.Value{X: t.LevelMM}, 0)
 		say("FOCAL", t.Peak, fmt.Sprintf("+%s mm at %s mm", height, level))

@@ -3,9 +3,11 @@ package film
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"shaftgauge/measure"
+	"shaftgauge/measure/geom"
 	"shaftgauge/pipeline/simulate"
 )
 
@@ -51,6 +53,41 @@ func TestMeasureFocalThickening(t *testing.T) {
 	}
 	if v := r.Values[measure.LucentLineFloor]; !(v.X > 0 && v.X <= 0.5) {
 		t.Errorf("floor %.2f mm", v.X)
+	}
+}
+
+// Without a scale a thickening is counted and drawn, and has no lengths.
+func TestMeasureFocalThickeningWithoutScale(t *testing.T) {
+	s := simulate.Draw(rand.New(rand.NewPCG(2207, 3)), "thickening")
+	s.Legs[0].Anatomy.Focal = []simulate.Focal{{Bump: simulate.Bump{Level: 130, Height: 2, Length: 16}, Outer: 1}}
+	s.Folds = nil
+	f := s.Render()
+	truth, spacing := f.Truth.Femurs[0].Focal[0], f.Truth.Spacing
+	f.Facts.ImagerPixelSpacing, f.Facts.PixelSpacing, f.Facts.CalibrationType = geom.Spacing{}, geom.Spacing{}, ""
+	a := measured(t, f)
+	if len(a.Femurs) != 1 {
+		t.Fatalf("%d rows, want 1", len(a.Femurs))
+	}
+	m := a.Femurs[0]
+	r := m.Record
+	if r.ScaleBasis != "none" || r.Values[measure.FocalCount].X != 1 || r.Texts["focal_surface"] != measure.Periosteal || len(m.Geometry.Focal) != 1 {
+		t.Fatalf("scale %q, count %v, surface %q, %d drawn; reasons %v", r.ScaleBasis, r.Values[measure.FocalCount], r.Texts["focal_surface"], len(m.Geometry.Focal), r.Reasons)
+	}
+	for _, q := range []measure.Quantity{measure.FocalLevel, measure.FocalHeight, measure.FocalLength} {
+		if v, ok := r.Values[q]; ok || r.NoneThere(q) || !slices.Contains(r.WhyEmpty(q), measure.ScaleNone) {
+			t.Errorf("%s %v, none there %v, reasons %v", q, v, r.NoneThere(q), r.WhyEmpty(q))
+		}
+	}
+	if len(m.Focal) != 0 || m.Geometry.Focal[0].HeightMM != 0 || m.Geometry.Focal[0].LevelMM != 0 {
+		t.Errorf("lengths without a scale: %+v, %+v", m.Focal, m.Geometry.Focal)
+	}
+	// The true level is a length along the true mid-line, from the lesser trochanter.
+	shaft, err := f.Truth.Femurs[0].Shaft(spacing)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if at := shaft.LevelOf(spacing.MM(m.Geometry.Focal[0].Peak)); math.Abs(at-truth.LevelMM) > 3 {
+		t.Errorf("drawn at %.1f mm, want %.1f", at, truth.LevelMM)
 	}
 }
 

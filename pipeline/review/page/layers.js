@@ -94,8 +94,10 @@ export function draw(ctx, g, shown, at, picked, circleShown) {
       ctx.lineTo(b.x, b.y);
       ctx.lineTo(c.x, c.y);
       ctx.stroke();
-      const mid = nearest(g.midline || [], f.Peak);
-      beside(ctx, `${f.HeightMM.toFixed(1)} mm`, b, mid ? at(mid.X, mid.Y) : a, 34); // past the levels' labels
+      if (f.HeightMM) {
+        const mid = nearest(g.midline || [], f.Peak);
+        beside(ctx, `${f.HeightMM.toFixed(1)} mm`, b, mid ? at(mid.X, mid.Y) : a, 34); // past the levels' labels
+      }
     }
   }
   if (shown.has("places")) {
