@@ -20,6 +20,8 @@ const (
 	kneeLeans   = 4.0  // degrees, standard deviation of the tangent's direction from that of the network's places
 	condyleHalf = 23.0 // mm, usual half-distance of the condyles
 	condyleVary = 4.0  // standard deviation of that
+
+	condylesApart = 1.1 // widths of the shaft between the two, at least (1.25 on simulated bones)
 )
 
 // kneeFrame is the frame of a knee on the film, mm.
@@ -144,8 +146,13 @@ func (t *shaftTrace) condyles(f *Femur, full *plane, sp geom.Spacing, knee dista
 		half = at[0].Sub(at[1]).Norm() / 2
 		a, b = arc{x0: half, r: clamp(-0.5/oa.c[2], 7, 60)}, arc{x0: -half, r: clamp(-0.5/ob.c[2], 7, 60)}
 	}
-	if frame.bordered(full, sp, at[0]) || frame.bordered(full, sp, at[1]) {
+	if at[0].Sub(at[1]).Norm() < condylesApart*t.width() {
 		return
+	}
+	for _, q := range at {
+		if t.around.field.cuts(q, beyondTo) || frame.bordered(full, sp, q) {
+			return
+		}
 	}
 	for i, m := range [2]*patchMark{knee.lateral, knee.medial} {
 		if m.along > markVague && score[i] >= arcAlone {

@@ -74,7 +74,7 @@ func discs(tilt float64, second bool) (*shaftTrace, *plane, geom.Spacing, distal
 		return &patchMark{at: mid.Add(across.Mul(side*apart/2 + 1)).Add(distal.Mul(radius + 1)), there: 1}
 	}
 	m := newMidline([]geom.PointMM{{X: 60, Y: 2}, {X: 60, Y: 40}}, levelStep)
-	return &shaftTrace{m: m}, p, sp, distalEnd{at: mid.Add(distal.Mul(radius)), seen: true, lateral: mark(1), medial: mark(-1)}
+	return &shaftTrace{m: m, side: [2][]level{make([]level, len(m.p)), make([]level, len(m.p))}}, p, sp, distalEnd{at: mid.Add(distal.Mul(radius)), seen: true, lateral: mark(1), medial: mark(-1)}
 }
 
 // The tangent of two equal circles is parallel to the line of their centres.
@@ -95,7 +95,15 @@ func TestCondylesOnDiscs(t *testing.T) {
 			t.Errorf("touches %.2f mm apart, want 46", d.Norm())
 		}
 	}
-	tr, p, sp, knee := discs(0, false)
+	tr, p, sp, knee := discs(0, true)
+	for k := range tr.m.p {
+		tr.side[0][k], tr.side[1][k] = level{outer: 25, ok: true}, level{outer: 25, ok: true}
+	}
+	var wide Femur
+	if tr.condyles(&wide, p, sp, knee); wide.CondyleLateral != nil {
+		t.Error("condyles nearer to each other than the shaft is wide")
+	}
+	tr, p, sp, knee = discs(0, false)
 	var f Femur
 	if tr.condyles(&f, p, sp, knee); f.CondyleLateral != nil || f.CondyleMedial != nil {
 		t.Error("a tangent without a second condyle")

@@ -67,6 +67,9 @@ func femur(f detect.Femur, h intake.Header, sc scale, nails []measure.Nail, base
 		return refusedWith(out, before, measure.EdgesUnclear)
 	}
 	shaft.MeasureJoints(&r, opt, joints(f, id, sp))
+	if tooThin(&r) {
+		return refusedWith(out, before, measure.EdgesUnclear)
+	}
 	out.Nails = fitNails(&r, shaft, nails, opt)
 	dropHidden(&r, f)
 	dropBeside(&r, f, shaft)
@@ -97,6 +100,23 @@ func strayed(r *measure.Record) bool {
 	bend, ok := r.Values[measure.BowCurvature]
 	span := r.Values[measure.BowSpan]
 	return ok && bend.U95 > strayedBends && span.X-span.U95 >= strayedSpan
+}
+
+// thinnest is how many times wider than its shaft a femur's head is at most: of 173
+// simulated femurs, which span adults' published sizes, 2.05. More is a shaft of which an
+// inner edge, or the film's own border, was taken for an outer one.
+const thinnest = 2.25
+
+// tooThin tells whether the head is too large for the shaft.
+func tooThin(r *measure.Record) bool {
+	head, ok := r.Values[measure.HeadDiameter]
+	var widths []float64
+	for _, level := range measure.Levels[1:] { // above, the shaft still widens
+		if w, ok := r.Values[measure.OuterWidthAt(level)]; ok {
+			widths = append(widths, w.X)
+		}
+	}
+	return ok && len(widths) > 0 && head.X-head.U95 > thinnest*median(widths)
 }
 
 func refusedWith(f measure.Femur, r measure.Record, why measure.Reason) measure.Femur {
