@@ -19,7 +19,7 @@ func shaded(rng *rand.Rand, shade func(x, y, v float64) float64) (*plane, geom.S
 		for j := range cols {
 			x, y := float64(j)*sp.X, float64(i)*sp.Y
 			off := x - 90 - (y-150)*(y-150)/2000
-			v := 9000 + 30*chord(90, x-100) + 400*chord(radius, off) + 150*rng.NormFloat64()
+			v := 9000 + 30*chord(80, x-95-(y-150)*(y-150)/900) + 400*chord(radius, off) + 150*rng.NormFloat64()
 			p.pix[i*cols+j] = uint16(clamp(shade(x, y, v), 0, 65535))
 		}
 	}
@@ -53,7 +53,7 @@ func TestBordersOfTheField(t *testing.T) {
 			t.Errorf("%s: turned by %.2f°, out %v", c.name, turned, f[0].out)
 		}
 		for _, y := range [3]float64{30, 150, 270} {
-			if d := f[0].beyond(geom.PointMM{X: (c.at - (y-150)*sn) / cs, Y: y}); math.Abs(d) > 0.5 {
+			if d := f[0].beyond(geom.PointMM{X: (c.at - (y-150)*sn) / cs, Y: y}); math.Abs(d) > borderBeside/2 {
 				t.Errorf("%s: %.2f mm off at %g mm", c.name, d, y)
 			}
 		}
