@@ -143,7 +143,7 @@ func TestBowAngle50NeedsItsPoints(t *testing.T) {
 	for _, c := range []struct {
 		s0, s1 geom.MM
 		ok     bool
-	}{{-20, 340, true}, {5, 340, true}, {12, 340, true}, {14, 340, false}, {-20, 290, true}, {-20, 270, false}} {
+	}{{-20, 340, true}, {5, 340, true}, {11.5, 340, true}, {14, 340, false}, {-20, 290, true}, {-20, 270, false}} {
 		f := waisted(1.0 / 943)
 		a, _, _ := f.at(230)
 		b, _, n := f.at(280)
