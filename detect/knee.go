@@ -149,10 +149,8 @@ func (t *shaftTrace) condyles(f *Femur, full *plane, sp geom.Spacing, knee dista
 	if at[0].Sub(at[1]).Norm() < condylesApart*t.width() {
 		return
 	}
-	for _, q := range at {
-		if t.around.field.cuts(q, beyondTo) || frame.bordered(full, sp, q) {
-			return
-		}
+	if frame.bordered(full, sp, at[0]) || frame.bordered(full, sp, at[1]) {
+		return
 	}
 	for i, m := range [2]*patchMark{knee.lateral, knee.medial} {
 		if m.along > markVague && score[i] >= arcAlone {

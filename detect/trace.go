@@ -47,10 +47,6 @@ type shaftTrace struct {
 	soft  float64 // further blur of the inner edge, mm
 	flare int     // level from which it was followed towards the knee; none: 0
 	end   int     // level at which the shaft ends above the knee
-
-	around surroundings
-	lit    float64 // contrast of an edge that is one with nothing beside it
-	bared  bool    // some of its edges were taken out for that
 }
 
 // outward is the sign that points a mid-line's normals towards a side.
