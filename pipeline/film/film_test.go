@@ -10,6 +10,7 @@ import (
 	"testing"
 
 	"shaftgauge/measure"
+	"shaftgauge/pipeline/intake"
 	"shaftgauge/pipeline/job"
 	"shaftgauge/pipeline/simulate"
 	"shaftgauge/pipeline/simulate/dicomfile"
@@ -73,6 +74,39 @@ func TestMeasureSimulatedFilms(t *testing.T) {
 				t.Errorf("curvature %.3f, truth %.3f per m", got, want)
 			}
 		})
+	}
+}
+
+// A film whose header calls dark what is bright is measured as the same film with the
+// right header, and its rows say so; exchanging twice leaves every pixel as it was.
+func TestExchangedPolarity(t *testing.T) {
+	f := simulate.Draw(rand.New(rand.NewPCG(78, 0)), "ap_full").Render()
+	want := measured(t, f).Femurs[0].Record
+	for i, v := range f.Pixels {
+		f.Pixels[i] = 1<<f.Bits - 1 - v
+	}
+	got := measured(t, f).Femurs[0].Record
+	if slices.Contains(want.Reasons, measure.PolarityConflict) || !slices.Contains(got.Reasons, measure.PolarityConflict) {
+		t.Errorf("reasons %v, exchanged %v", want.Reasons, got.Reasons)
+	}
+	if len(want.Values) < 20 {
+		t.Errorf("only %d numbers", len(want.Values))
+	}
+	for q, w := range want.Values {
+		if v, ok := got.Values[q]; !ok || math.Abs(v.X-w.X) > 0.2*w.U95 {
+			t.Errorf("%s = %v, exchanged %v", q, w, v)
+		}
+	}
+
+	for _, padded := range []bool{false, true} {
+		frame := intake.Film{Pixels: []uint16{0, 1, 2, 4094, 4095}, Bits: 12, Padded: padded}
+		exchange(frame)
+		if once := frame.Pixels; once[1] <= once[3] || padded && once[0] != 0 {
+			t.Errorf("padded %v: %v", padded, once)
+		}
+		if exchange(frame); !slices.Equal(frame.Pixels, []uint16{0, 1, 2, 4094, 4095}) {
+			t.Errorf("padded %v, twice: %v", padded, frame.Pixels)
+		}
 	}
 }
 

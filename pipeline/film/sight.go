@@ -2,6 +2,7 @@ package film
 
 import (
 	"errors"
+	"slices"
 
 	"shaftgauge/detect"
 	"shaftgauge/measure"
@@ -17,9 +18,29 @@ type sight struct {
 	found  []detect.Femur // in the order of detection
 }
 
-// find looks for femurs on a frame; why says why there are none.
+// find looks for femurs on a frame; why says why there are none. Where it is not sure of
+// one it looks once more with bright and dark exchanged, since headers name the wrong one
+// and copies are negatives; the frame's pixels stay exchanged where that shows a femur.
 func find(frame intake.Film, base measure.Record, c job.Settings) (s sight, why measure.Reason) {
 	linearise(&frame)
+	s, why = look(frame, base, c)
+	first := s.femur()
+	if first >= sure || why != "" && why != measure.NoFemurFound {
+		return s, why
+	}
+	exchange(frame)
+	other, _ := look(frame, base, c)
+	if second := other.femur(); second >= sure || second > 0 && first == 0 {
+		other.base.AddReason(measure.PolarityConflict)
+		return other, ""
+	}
+	exchange(frame)
+	return s, why
+}
+
+// look is one look of find.
+func look(frame intake.Film, base measure.Record, c job.Settings) (s sight, why measure.Reason) {
+	base.Reasons = slices.Clone(base.Reasons)
 	s = sight{header: frame.Header, scale: scaleOf(frame, c.MarkerDiameterMM), base: base}
 	s.scale.write(&s.base)
 	var err error
@@ -33,6 +54,33 @@ func find(frame intake.Film, base measure.Record, c job.Settings) (s sight, why 
 		return s, measure.NoFemurFound
 	}
 	return s, ""
+}
+
+// femur is the greatest probability of what may be measured as a femur; 0 where nothing
+// may.
+func (s sight) femur() (p float64) {
+	for _, f := range s.found {
+		if traced(f) && surelyFemur(f, identify(s.header, f), s.scale) {
+			p = max(p, f.Found)
+		}
+	}
+	return p
+}
+
+// exchange turns bright into dark and back, in place. Padding, which holds 0, stays.
+func exchange(f intake.Film) {
+	top := uint16(1<<f.Bits - 1)
+	if !f.Padded {
+		for i, v := range f.Pixels {
+			f.Pixels[i] = top - v
+		}
+		return
+	}
+	for i, v := range f.Pixels {
+		if v > 0 {
+			f.Pixels[i] = top - v + 1
+		}
+	}
 }
 
 // femurs measures what was found.
