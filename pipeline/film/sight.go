@@ -24,13 +24,11 @@ type sight struct {
 func find(frame intake.Film, base measure.Record, c job.Settings) (s sight, why measure.Reason) {
 	linearise(&frame)
 	s, why = look(frame, base, c)
-	first := s.femur()
-	if first >= sure || why != "" && why != measure.NoFemurFound {
+	if s.femur() >= sure || why != "" && why != measure.NoFemurFound {
 		return s, why
 	}
 	exchange(frame)
-	other, _ := look(frame, base, c)
-	if second := other.femur(); second >= sure || second > 0 && first == 0 {
+	if other, _ := look(frame, base, c); other.femur() >= sure {
 		other.base.AddReason(measure.PolarityConflict)
 		return other, ""
 	}
