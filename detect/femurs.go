@@ -116,7 +116,7 @@ func Femurs(img Image) ([]Femur, error) {
 		t.believe(&f, sp)
 		out = append(out, f)
 	}
-	return out, nil
+	return withoutLowerLegs(out, sp), nil
 }
 
 // edges writes the traced edges into f.
