@@ -35,7 +35,7 @@ const (
 func surelyFemur(f detect.Femur, id identity, sc scale) bool {
 	told := id.facing || id.directed
 	tip := told && f.LesserTrochanter != nil
-	knee := told && (f.Located.CondyleLateral != nil && f.Located.CondyleMedial != nil || f.CondyleLateral != nil && f.CondyleMedial != nil)
+	knee := told && showsKnee(f)
 	wide := told && sc.known && f.Width >= broad
 	whole := tip && f.ProximalFirst >= sure && (f.LateralClockwise >= sure || f.LateralClockwise <= 1-sure)
 	switch {
@@ -49,6 +49,11 @@ func surelyFemur(f detect.Femur, id identity, sc scale) bool {
 		return f.Found >= sureOfSlender
 	}
 	return (id.facing || sc.known) && f.Found >= sureOfPiece
+}
+
+// showsKnee tells whether both condyles are seen.
+func showsKnee(f detect.Femur) bool {
+	return f.Located.CondyleLateral != nil && f.Located.CondyleMedial != nil || f.CondyleLateral != nil && f.CondyleMedial != nil
 }
 
 // identity is what a row says of which femur it shows, and which way its edges

@@ -20,15 +20,16 @@ type sight struct {
 
 // find looks for femurs on a frame; why says why there are none. Where it is not sure of
 // one it looks once more with bright and dark exchanged, since headers name the wrong one
-// and copies are negatives; the frame's pixels stay exchanged where that shows a femur.
+// and copies are negatives; the frame's pixels stay exchanged where that shows a femur and
+// an end of it.
 func find(frame intake.Film, base measure.Record, c job.Settings) (s sight, why measure.Reason) {
 	linearise(&frame)
 	s, why = look(frame, base, c)
-	if s.femur() >= sure || why != "" && why != measure.NoFemurFound {
+	if s.sure(func(detect.Femur) bool { return true }) || why != "" && why != measure.NoFemurFound {
 		return s, why
 	}
 	exchange(frame)
-	if other, _ := look(frame, base, c); other.femur() >= sure {
+	if other, _ := look(frame, base, c); other.sure(func(f detect.Femur) bool { return f.LesserTrochanter != nil || showsKnee(f) }) {
 		other.base.AddReason(measure.PolarityConflict)
 		return other, ""
 	}
@@ -54,15 +55,11 @@ func look(frame intake.Film, base measure.Record, c job.Settings) (s sight, why 
 	return s, ""
 }
 
-// femur is the greatest probability of what may be measured as a femur; 0 where nothing
-// may.
-func (s sight) femur() (p float64) {
-	for _, f := range s.found {
-		if traced(f) && surelyFemur(f, identify(s.header, f), s.scale) {
-			p = max(p, f.Found)
-		}
-	}
-	return p
+// sure tells whether something of what was found is a femur beyond doubt, and such a one.
+func (s sight) sure(such func(detect.Femur) bool) bool {
+	return slices.ContainsFunc(s.found, func(f detect.Femur) bool {
+		return f.Found >= sure && such(f) && traced(f) && surelyFemur(f, identify(s.header, f), s.scale)
+	})
 }
 
 // exchange turns bright into dark and back, in place. Padding, which holds 0, stays.
