@@ -355,7 +355,7 @@ func (c *course) cortex() (out Cortex) {
 func (t *shaftTrace) refine(f *Femur, full *plane, sp geom.Spacing, m metal, from int) error {
 	c, err := t.cortices(full, sp, func(k, s int) bool {
 		_, inner := m.hides(t, k, s)
-		return inner && m.kind != ImplantNone
+		return inner && m.kind != ImplantNone || t.cutOff(k, s)
 	}, m.kind == ImplantOther, from)
 	if err != nil {
 		return err
@@ -363,6 +363,7 @@ func (t *shaftTrace) refine(f *Femur, full *plane, sp geom.Spacing, m metal, fro
 	for s, c := range c {
 		t.adopt(s, c, &m, from)
 	}
+	t.dropCutOff()
 	f.CortexClockwise, f.CortexCounter = c[0].cortex(), c[1].cortex()
 	f.fine, f.film, f.blur = c, full, t.blur
 	return nil

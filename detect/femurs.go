@@ -65,6 +65,10 @@ func Femurs(img Image) ([]Femur, error) {
 	}
 	var out []Femur
 	var traced []*shaftTrace
+	var exposed field
+	if len(found) > 0 {
+		exposed = exposedField(reduced, sp)
+	}
 	for _, c := range found {
 		if c.guide.knee, err = p.knee(c, g, reduced, sp); err != nil {
 			return nil, err
@@ -74,6 +78,7 @@ func Femurs(img Image) ([]Femur, error) {
 			continue
 		}
 		traced = append(traced, t)
+		t.field = exposed
 		f := Femur{Found: c.femur, ProximalFirst: c.proximal, FrontalView: c.frontal, LateralClockwise: c.clockwise, WorkingSpacing: sp}
 		p.landmarks(&f, c, g, sp)
 		knee := f.Located.CondyleLateral != nil && f.Located.CondyleMedial != nil
@@ -81,7 +86,7 @@ func Femurs(img Image) ([]Femur, error) {
 		if err != nil {
 			return nil, err
 		}
-		if err := p.trochanter(&f, reduced, t.m, metal, c, g, sp); err != nil {
+		if err := p.trochanter(&f, reduced, t.m, metal, exposed, c, g, sp); err != nil {
 			return nil, err
 		}
 		if knee {
@@ -98,6 +103,7 @@ func Femurs(img Image) ([]Femur, error) {
 		for s := range t.side {
 			keepShaft(t.side[s], from, t.flare)
 		}
+		t.dropCutOff()
 		t.condyles(&f, full, sp, c.guide.knee)
 		t.endAboveKnee(&f, sp)
 		if err := t.refine(&f, full, sp, metal, from); err != nil {
@@ -106,13 +112,14 @@ func Femurs(img Image) ([]Femur, error) {
 		t.edges(&f, sp)
 		f.Second, f.Beyond = secondEdges(reduced, sp, c.guide), t.beyond(reduced, sp)
 		f.Width = t.width()
-		if w := f.Width; !(w >= leastWidth && w <= mostWidth || (f.MetalOverOuter > 0 || f.Discontinuous) && math.IsNaN(w)) {
+		if w := f.Width; !(w >= leastWidth && w <= mostWidth || (f.MetalOverOuter > 0 || f.Discontinuous || t.cut) && math.IsNaN(w)) {
 			continue
 		}
 		if err := t.hip(&f, full, reduced, sp, metal); err != nil {
 			return nil, err
 		}
 		metal.clearJoints(&f, sp)
+		exposed.drop(sp, &f.Neck, &f.GreaterTrochanter, &f.CanalAbove[0], &f.CanalAbove[1])
 		t.believe(&f, sp)
 		out = append(out, f)
 	}
@@ -192,7 +199,7 @@ func (p planes) topOnFilm(c candidate, g grid) bool {
 
 // trochanter replaces the coarse place of the lesser trochanter by the place
 // that the patch around it shows; none where neither tells.
-func (p planes) trochanter(f *Femur, reduced *plane, m midline, over metal, c candidate, g grid, sp geom.Spacing) error {
+func (p planes) trochanter(f *Femur, reduced *plane, m midline, over metal, exposed field, c candidate, g grid, sp geom.Spacing) error {
 	var k int
 	switch {
 	case f.LesserTrochanter != nil:
@@ -209,6 +216,7 @@ func (p planes) trochanter(f *Femur, reduced *plane, m midline, over metal, c ca
 	var err error
 	bare := !anyNear(over.implant, m.p[k], aroundTip)
 	f.LesserTrochanter, err = trochanterTip(reduced, m, sp, k, f.LateralClockwise < 0.5, bare && f.FrontalView >= 0.5)
+	exposed.drop(sp, &f.LesserTrochanter)
 	return err
 }
 

@@ -195,10 +195,11 @@ func fitHead(g sheet, blur Blur, h headGuess) *Circle {
 	if math.Hypot(dx, dy) > math.Min(headDiffers, headBeyond*h.sigmaC) || math.Abs(dr) > math.Min(headDiffers, headBeyond*h.sigmaR) {
 		return nil
 	}
-	if _, on := g.film.at((h.c.X+dx)/g.sp.X, (h.c.Y+dy)/g.sp.Y); !on {
+	centre := h.c.Add(geom.PointMM{X: dx, Y: dy})
+	if _, on := g.film.at(centre.X/g.sp.X, centre.Y/g.sp.Y); !on || g.field.cuts(centre, 0) {
 		return nil // the film shows the smaller part of it
 	}
-	c := &Circle{C: g.sp.Px(h.c.Add(geom.PointMM{X: dx, Y: dy})), R: h.r + dr}
+	c := &Circle{C: g.sp.Px(centre), R: h.r + dr}
 	arc := float64(s.kept) * 360 / headRays
 	c.SigmaC, c.SigmaR = h.doubt(s, arc, h.freeRim(rays, s))
 	if arc < headArc || c.SigmaR > radiusVague {

@@ -83,7 +83,7 @@ func (t *shaftTrace) hip(f *Femur, full, reduced *plane, sp geom.Spacing, m meta
 	if !ok {
 		return nil
 	}
-	h := hip{sheet: sheet{full, sp, m.places}, blur: t.blur}
+	h := hip{sheet: sheet{full, sp, m.places, t.field}, blur: t.blur}
 	var err error
 	frame := hipNet.frame(p, down, tip, f.LateralClockwise < 0.5)
 	var turn []float32

@@ -149,8 +149,10 @@ func (t *shaftTrace) condyles(f *Femur, full *plane, sp geom.Spacing, knee dista
 	if at[0].Sub(at[1]).Norm() < condylesApart*t.width() {
 		return
 	}
-	if frame.bordered(full, sp, at[0]) || frame.bordered(full, sp, at[1]) {
-		return
+	for _, q := range at {
+		if t.field.cuts(q, beyondTo) || frame.bordered(full, sp, q) {
+			return
+		}
 	}
 	for i, m := range [2]*patchMark{knee.lateral, knee.medial} {
 		if m.along > markVague && score[i] >= arcAlone {

@@ -2,16 +2,19 @@ package detect
 
 import "shaftgauge/measure/geom"
 
-// sheet is a film in millimetres, less what metal or a letter hides.
+// sheet is a film in millimetres, less what metal or a letter hides or a border of
+// the field cuts off.
 type sheet struct {
 	film   *plane
 	sp     geom.Spacing
 	hidden []geom.PointMM // places of metal
+	field  field
 }
 
-// at returns the brightness of a place; false off the film and beside metal.
+// at returns the brightness of a place; false off the film or the field and beside
+// metal.
 func (s sheet) at(q geom.PointMM) (float64, bool) {
-	if anyNear(s.hidden, q, metalBeside) {
+	if anyNear(s.hidden, q, metalBeside) || s.field.cuts(q, borderBeside) {
 		return 0, false
 	}
 	return s.film.at(q.X/s.sp.X, q.Y/s.sp.Y)

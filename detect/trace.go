@@ -47,6 +47,9 @@ type shaftTrace struct {
 	soft  float64 // further blur of the inner edge, mm
 	flare int     // level from which it was followed towards the knee; none: 0
 	end   int     // level at which the shaft ends above the knee
+
+	field field // what the film's borders leave of it
+	cut   bool  // some edges were dropped since a border cuts the bone off there
 }
 
 // outward is the sign that points a mid-line's normals towards a side.

@@ -104,7 +104,7 @@ func strayed(r *measure.Record) bool {
 
 // thinnest is how many times wider than its shaft a femur's head is at most: of 173
 // simulated femurs, which span adults' published sizes, 2.05. More is a shaft of which an
-// inner edge was taken for an outer one.
+// inner edge, or the film's own border, was taken for an outer one.
 const thinnest = 2.25
 
 // tooThin tells whether the head is too large for the shaft.
