@@ -38,7 +38,7 @@ type condyleOutline struct {
 func (f kneeFrame) refine(g *plane, sp geom.Spacing, a arc) (o condyleOutline, ok bool) {
 	deepest := (outlineHalf*outlineHalf)/(2*a.r)*kneeDX*kneeDX + outlineReach + 0.5
 	c := f.falls(g, sp, a.x0-outlineHalf*kneeDX, a.x0+outlineHalf*kneeDX, a.y0-deepest, a.y0+outlineReach+0.5, 0.2, outlineScale)
-	var xs, ys, ws []float64
+	var xs, ys []float64
 	for i := range c.cols {
 		x := c.x0 + float64(i)*kneeDX
 		want := a.y0 - (x-a.x0)*(x-a.x0)/(2*a.r)
@@ -53,7 +53,7 @@ func (f kneeFrame) refine(g *plane, sp geom.Spacing, a arc) (o condyleOutline, o
 			continue
 		}
 		y := c.y0 + (float64(best)+vertex(v[best-1], v[best], v[best+1]))*c.dy
-		xs, ys, ws = append(xs, x), append(ys, y), append(ws, v[best])
+		xs, ys = append(xs, x), append(ys, y)
 	}
 	if len(xs) < outlineLeast {
 		return o, false
