@@ -6,6 +6,7 @@ import (
 	"math/rand/v2"
 	"testing"
 
+	"shaftgauge/measure"
 	"shaftgauge/measure/geom"
 	"shaftgauge/pipeline/simulate"
 )
@@ -23,7 +24,8 @@ func TestEdgesOfNoisyFilms(t *testing.T) {
 			scene := simulate.Draw(rand.New(rand.NewPCG(c.seed, 7)), c.group)
 			film := scene.Render()
 			f, truth := one(t, asShown(film)), &film.Truth.Femurs[0]
-			pos, neg := simulate.PositiveName(truth.View), simulate.NegativeName(truth.View)
+			names, _ := measure.SideNames(truth.View)
+			pos, neg := names[0], names[1]
 			if f.LateralClockwise < 0.5 {
 				pos, neg = neg, pos
 			}

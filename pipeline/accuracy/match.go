@@ -83,7 +83,8 @@ func toMM(p []geom.PointPx, s geom.Spacing) []geom.PointMM {
 // halfWidth returns the median distance from the true mid-line to the nearer
 // outer edge, in mm.
 func halfWidth(line []geom.PointMM, f *simulate.FemurTruth, s geom.Spacing) float64 {
-	edge := toMM(f.Contours["outer_"+simulate.PositiveName(f.View)], s)
+	names, _ := measure.SideNames(f.View)
+	edge := toMM(f.Contours["outer_"+names[0]], s)
 	d := make([]float64, len(line))
 	for i, p := range line {
 		d[i] = distance(p, edge)
@@ -131,7 +132,8 @@ func opposed(a, b []geom.PointMM) bool {
 // crossed says whether a row's outer edges lie on each other's places. A row
 // that does not name its edges by the truth's view cannot.
 func crossed(g *measure.Geometry, f *simulate.FemurTruth, s geom.Spacing) bool {
-	pos, neg := "outer_"+simulate.PositiveName(f.View), "outer_"+simulate.NegativeName(f.View)
+	names, _ := measure.SideNames(f.View)
+	pos, neg := "outer_"+names[0], "outer_"+names[1]
 	far := func(got, want string) float64 {
 		line, sum := toMM(f.Contours[want], s), 0.0
 		for _, p := range g.Contours[got] {

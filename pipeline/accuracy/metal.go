@@ -176,8 +176,8 @@ func near(m *simulate.MetalTruth, contours []string, level float64) bool {
 // edgesOf returns the contours that a number at a level rests on and the label of
 // the level, nil for any other number.
 func edgesOf(q measure.Quantity, v measure.View) (contours []string, label string) {
-	pos, neg := simulate.PositiveName(v), simulate.NegativeName(v)
-	outer, inner := []string{"outer_" + pos, "outer_" + neg}, []string{"inner_" + pos, "inner_" + neg}
+	names, _ := measure.SideNames(v)
+	outer, inner := []string{"outer_" + names[0], "outer_" + names[1]}, []string{"inner_" + names[0], "inner_" + names[1]}
 	for _, level := range measure.Levels {
 		label = strconv.Itoa(level)
 		switch q {

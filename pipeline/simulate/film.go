@@ -149,20 +149,3 @@ func (t Truth) WriteJSON(w io.Writer) error {
 	e.SetIndent("", " ")
 	return e.Encode(t)
 }
-
-// PositiveName and NegativeName are the names of the two sides of a shaft on a
-// view: lateral and medial, or anterior and posterior.
-func PositiveName(v measure.View) string {
-	if v == measure.Lateral {
-		return "anterior"
-	}
-	return "lateral"
-}
-
-// NegativeName is the opposite of PositiveName.
-func NegativeName(v measure.View) string {
-	if v == measure.Lateral {
-		return "posterior"
-	}
-	return "medial"
-}

@@ -53,13 +53,13 @@ func (t *stage) metal(l *stagedLeg, shaft *measure.Shaft, seen []outline, g grid
 		}
 		return false
 	}
-	pos, neg := PositiveName(l.View), NegativeName(l.View)
+	names, _ := measure.SideNames(l.View)
 	m := l.magnification(t.Beam)
 	for name, edge := range map[string]func(*outline) geom.PointMM{
-		"outer_" + pos: func(o *outline) geom.PointMM { return o.outerPos },
-		"outer_" + neg: func(o *outline) geom.PointMM { return o.outerNeg },
-		"inner_" + pos: func(o *outline) geom.PointMM { return o.innerPos },
-		"inner_" + neg: func(o *outline) geom.PointMM { return o.innerNeg },
+		"outer_" + names[0]: func(o *outline) geom.PointMM { return o.outerPos },
+		"outer_" + names[1]: func(o *outline) geom.PointMM { return o.outerNeg },
+		"inner_" + names[0]: func(o *outline) geom.PointMM { return o.innerPos },
+		"inner_" + names[1]: func(o *outline) geom.PointMM { return o.innerNeg },
 	} {
 		var spans [][2]float64
 		for i := 0; i < len(seen); i += 2 {

@@ -115,7 +115,7 @@ func (t *stage) femurTruth(l *stagedLeg, g grid, film Truth) (FemurTruth, bool) 
 		f.Broken = true
 		return f, true
 	}
-	pos, neg := PositiveName(l.View), NegativeName(l.View)
+	names, _ := measure.SideNames(l.View)
 	line := func(name string, p func(*outline) geom.PointMM) {
 		for i := range seen {
 			if q := p(&seen[i]); !math.IsNaN(q.X) {
@@ -123,10 +123,10 @@ func (t *stage) femurTruth(l *stagedLeg, g grid, film Truth) (FemurTruth, bool) 
 			}
 		}
 	}
-	line("outer_"+pos, func(o *outline) geom.PointMM { return o.outerPos })
-	line("outer_"+neg, func(o *outline) geom.PointMM { return o.outerNeg })
-	line("inner_"+pos, func(o *outline) geom.PointMM { return o.innerPos })
-	line("inner_"+neg, func(o *outline) geom.PointMM { return o.innerNeg })
+	line("outer_"+names[0], func(o *outline) geom.PointMM { return o.outerPos })
+	line("outer_"+names[1], func(o *outline) geom.PointMM { return o.outerNeg })
+	line("inner_"+names[0], func(o *outline) geom.PointMM { return o.innerPos })
+	line("inner_"+names[1], func(o *outline) geom.PointMM { return o.innerNeg })
 	for name, p := range t.landmarks(l, all) {
 		if t.visible(p, g) {
 			f.Landmarks[name] = g.pixel(p)

@@ -26,11 +26,11 @@ func (f *FemurTruth) Shaft(s geom.Spacing) (shaft *measure.Shaft, err error) {
 		}
 		return e
 	}
-	pos, neg := PositiveName(f.View), NegativeName(f.View)
+	names, _ := measure.SideNames(f.View)
 	for _, trim := range trims {
 		shaft, err = measure.NewShaft(measure.Contours{
-			OuterPos: edge("outer_"+pos, trim), OuterNeg: edge("outer_"+neg, trim),
-			InnerPos: edge("inner_"+pos, [2]float64{}), InnerNeg: edge("inner_"+neg, [2]float64{})}, 1)
+			OuterPos: edge("outer_"+names[0], trim), OuterNeg: edge("outer_"+names[1], trim),
+			InnerPos: edge("inner_"+names[0], [2]float64{}), InnerNeg: edge("inner_"+names[1], [2]float64{})}, 1)
 		if err == nil {
 			break
 		}
