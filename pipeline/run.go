@@ -172,12 +172,12 @@ func (b *batch) look(ctx context.Context, indices <-chan int, tasks chan<- task)
 		if !b.claim(key, i) {
 			continue // the film in flight takes this one along
 		}
-		done, err := b.restore(ctx, i)
+		done, err := b.restore(ctx, i, "")
 		if err != nil {
 			return err
 		}
 		if done {
-			if err := b.settle(ctx, key, b.restoreOther); err != nil {
+			if err := b.settle(ctx, key, func(ctx context.Context, other int) error { return b.restoreOther(ctx, other, f.Source) }); err != nil {
 				return err
 			}
 			continue
@@ -233,8 +233,9 @@ func (b *batch) settle(ctx context.Context, key string, along func(ctx context.C
 	}
 }
 
-// restore answers for film i from the ledger, where that can be.
-func (b *batch) restore(ctx context.Context, i int) (bool, error) {
+// restore answers for film i from the ledger, where that can be. The files of like,
+// if it is named, are those of the same film and are there.
+func (b *batch) restore(ctx context.Context, i int, like string) (bool, error) {
 	e, ok, err := b.ledger.get(ctx, b.keys[i])
 	if err != nil || !ok {
 		return false, err
@@ -250,12 +251,15 @@ func (b *batch) restore(ctx context.Context, i int) (bool, error) {
 	if err != nil {
 		return false, err
 	}
-	if first != a.Source {
-		if err := b.ledger.begin(ctx, a.Source); err != nil {
-			return false, err
-		}
+	if first != a.Source && like != "" {
+		first = like
 	}
-	if ok, err := b.sink.Restore(ctx, a, first); err != nil || !ok {
+	ok, err = b.restoreFrom(ctx, a, first)
+	if err == nil && !ok && like != "" { // its own files were removed
+		first = like
+		ok, err = b.restoreFrom(ctx, a, first)
+	}
+	if err != nil || !ok {
 		return false, err
 	}
 	if first != a.Source {
@@ -268,9 +272,19 @@ func (b *batch) restore(ctx context.Context, i int) (bool, error) {
 	return true, nil
 }
 
+// restoreFrom has the files of a made from those of first, which may be a's own.
+func (b *batch) restoreFrom(ctx context.Context, a job.Answer, first string) (bool, error) {
+	if first != a.Source {
+		if err := b.ledger.begin(ctx, a.Source); err != nil {
+			return false, err
+		}
+	}
+	return b.sink.Restore(ctx, a, first)
+}
+
 // restoreOther is restore for a film whose like was just restored.
-func (b *batch) restoreOther(ctx context.Context, i int) error {
-	ok, err := b.restore(ctx, i)
+func (b *batch) restoreOther(ctx context.Context, i int, like string) error {
+	ok, err := b.restore(ctx, i, like)
 	if err == nil && !ok {
 		err = fmt.Errorf("pipeline: %s: files of the same film vanished during the run", b.films[i].Source)
 	}
