@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"strings"
+	"syscall"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -44,6 +45,36 @@ func TestWriteFileAtomic(t *testing.T) {
 	}
 	if err := WriteFileAtomic(filepath.Join(dir, "none", "x"), func(io.Writer) error { return nil }); err == nil {
 		t.Error("no error for a folder that is not there")
+	}
+}
+
+// The umask decides who may read what is written (POSIX.1-2017, open(): the mode is
+// that of creat with the bits of the file mode creation mask cleared).
+func TestWriteFileAtomicAsksUmask(t *testing.T) {
+	defer syscall.Umask(syscall.Umask(0))
+	for mask, want := range map[int]os.FileMode{0o022: 0o644, 0o027: 0o640, 0o077: 0o600} {
+		syscall.Umask(mask)
+		path := filepath.Join(t.TempDir(), "filled.csv")
+		if err := WriteFileAtomic(path, func(io.Writer) error { return nil }); err != nil {
+			t.Fatal(err)
+		}
+		if info, err := os.Stat(path); err != nil || info.Mode() != want {
+			t.Errorf("umask %03o: mode %v, want %v", mask, info.Mode(), want)
+		}
+	}
+}
+
+// A device or a pipe, as /dev/null or /dev/stdout for root, must not be renamed over.
+func TestWriteFileAtomicReplacesFilesOnly(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "pipe")
+	if err := syscall.Mkfifo(path, 0o644); err != nil {
+		t.Fatal(err)
+	}
+	if err := WriteFileAtomic(path, func(io.Writer) error { return nil }); err == nil {
+		t.Error("no error")
+	}
+	if info, err := os.Lstat(path); err != nil || info.Mode().Type() != os.ModeNamedPipe {
+		t.Errorf("the pipe is gone: %v", err)
 	}
 }
 
