@@ -214,7 +214,7 @@ func (o *output) lookBack() error {
 // or another film left.
 func (o *output) clear(a job.Answer) error {
 	for _, f := range o.old[strings.TrimSuffix(export.FrameName(a.Source, 1), "-1")] {
-		if err := os.Remove(f); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		if err := remove(f); err != nil {
 			return err
 		}
 	}
@@ -251,6 +251,11 @@ func (o *output) commit() error {
 		if err := export.WriteFileAtomic(o.profile.path+export.MetadataSuffix, export.ProfileTable.WriteMetadata); err != nil {
 			return err
 		}
+		if err := remove(filepath.Join(o.dir, profilesName+"parquet")); err != nil { // of an earlier run, as below
+			return err
+		}
+	} else if err := removeTable(o.dir, &export.ProfileTable); err != nil {
+		return err
 	}
 	pairs := measure.Pairs(o.femurs)
 	measure.Review(o.femurs, pairs)
@@ -313,10 +318,13 @@ func writeTable[T any](dir string, t *export.Table[T], rows iter.Seq[T]) error {
 // removeTable removes a table and its description from dir, if they are there.
 func removeTable[T any](dir string, t *export.Table[T]) error {
 	path := filepath.Join(dir, t.Name)
-	for _, f := range []string{path, path + export.MetadataSuffix} {
-		if err := os.Remove(f); err != nil && !errors.Is(err, fs.ErrNotExist) {
-			return err
-		}
+	return errors.Join(remove(path), remove(path+export.MetadataSuffix))
+}
+
+// remove removes a file, if it is there.
+func remove(path string) error {
+	if err := os.Remove(path); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return err
 	}
 	return nil
 }

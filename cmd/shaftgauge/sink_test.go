@@ -6,6 +6,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"testing"
 
 	"shaftgauge/export"
@@ -67,6 +68,31 @@ func TestSinkReplacesOldFiles(t *testing.T) {
 		}
 		if len(files) != want {
 			t.Errorf("%s: %d files, want %d", sub, len(files), want)
+		}
+	}
+}
+
+// Profiles of the other kind are of an earlier run, and no longer those of the rows.
+func TestSinkKeepsOneKindOfProfiles(t *testing.T) {
+	o := begun(t)
+	for _, kind := range []string{"parquet", "csv", "parquet"} {
+		o.abort()
+		o.profileKind = kind
+		if err := o.Begin(); err != nil {
+			t.Fatal(err)
+		}
+		if err := o.commit(); err != nil {
+			t.Fatal(err)
+		}
+		want := []string{profilesName + kind}
+		if kind == "csv" {
+			want = append(want, "profiles.csv-metadata.json")
+		}
+		for i, name := range want {
+			want[i] = filepath.Join(o.dir, name)
+		}
+		if got, err := filepath.Glob(filepath.Join(o.dir, profilesName+"*")); err != nil || !slices.Equal(got, want) {
+			t.Errorf("%s: %q", kind, got)
 		}
 	}
 }
