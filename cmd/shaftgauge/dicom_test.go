@@ -138,6 +138,17 @@ func TestDicom(t *testing.T) {
 	}
 }
 
+// Key and nail list of the run are not needed again, and may lie elsewhere by now.
+func TestDicomWithoutFilesOfTheRun(t *testing.T) {
+	m := newMeasured(t)
+	m.report.Settings.KeyFile, m.report.Settings.NailsFile = filepath.Join(m.out, "no key"), filepath.Join(m.out, "no list")
+	m.film(t, rampFilm(t, "2.25.100", plain), rowOf("a.dcm", "2.25.100"))
+	m.finish(t)
+	if code, said := dicomOf(m.out, "-o", t.TempDir()); code != 0 {
+		t.Errorf("exit code %d: %s", code, said)
+	}
+}
+
 // samePatient wants an object to belong to its film's patient and study, under
 // the instance UID that the list gives.
 func samePatient(t *testing.T, row []string, film, object []byte) {

@@ -45,11 +45,8 @@ type document struct{ source, kind, file, instance, why string }
 // newDocuments finds the films of a run again, and what people decided of its
 // rows.
 func newDocuments(ctx context.Context, run finished, dir string, overlays bool) (*documents, error) {
-	config, err := run.report.Settings.config()
-	if err != nil {
-		return nil, err
-	}
-	list, err := run.listing(ctx, config.MaxBytes)
+	maxBytes := int64(run.report.Settings.MaxFileMB) << 20
+	list, err := run.listing(ctx, maxBytes)
 	if err != nil {
 		return nil, fmt.Errorf("the films of this run cannot be found (run dicom in the folder that measure was run in): %w", err)
 	}
@@ -57,7 +54,7 @@ func newDocuments(ctx context.Context, run finished, dir string, overlays bool) 
 	if err != nil {
 		return nil, err
 	}
-	w := &documents{dir: dir, run: run, reviews: reviews, overlays: overlays, maxBytes: config.MaxBytes, files: make(map[string]source.File),
+	w := &documents{dir: dir, run: run, reviews: reviews, overlays: overlays, maxBytes: maxBytes, files: make(map[string]source.File),
 		digests: make(map[string]string), seen: make(map[string]bool), written: make(map[string]int), without: make(map[string]int),
 		program: dicom.Program{Version: run.report.Version, Algorithm: run.report.Algorithm, Written: run.report.Finished.Local()}}
 	for _, f := range list.Files {
