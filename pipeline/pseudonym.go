@@ -14,7 +14,7 @@ import (
 // seen every answer of the run before it is applied to one.
 type pseudonyms struct {
 	key   []byte
-	first map[string]time.Time // by patient_key, or by study UID where there is none
+	first map[string]time.Time // by patient_key; films without one have no study_day
 }
 
 func newPseudonyms(key []byte) *pseudonyms {
