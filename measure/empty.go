@@ -62,11 +62,15 @@ var leavesEmpty = map[Reason][]Quantity{
 	DiaphysisCut:         {BowAngle, BowSagitta, BowApex, AnatomicLateralDistal, AnatomicMechanicalAngle},
 	LevelNotVisible:      atLevels(),
 	FocalNotAssessable:   {FocalCount, FocalLevel, FocalHeight, FocalLength, FocalSNR, LucentLineDepthFraction, LucentLineAngle, LucentLineFloor},
-	// What is measured in spite of them.
+	// What is measured in spite of them: what they do leave empty has another reason
+	// beside them, such as scale_none or facing_unknown.
 	ScaleLowerBound:    nil,
 	ScaleDetector:      nil,
 	ScaleUnexplained:   nil,
+	ScaleConflict:      nil,
+	MarkerNotFound:     nil,
 	SideUnknown:        nil,
+	SideConflict:       nil,
 	LegTurned:          nil,
 	NailTipNotVisible:  nil,
 	OtherSideNotOnFile: nil,

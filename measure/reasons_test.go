@@ -4,6 +4,7 @@ import (
 	"go/ast"
 	"go/parser"
 	"go/token"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -75,6 +76,18 @@ func TestEveryReasonHasItsSentence(t *testing.T) {
 	for code := range sentence {
 		if !declared[code] {
 			t.Errorf("sentence for %s, which reason.go does not declare", code)
+		}
+	}
+}
+
+// What a row gives in spite of a reason is not said to be empty for it: neither
+// conflicts of scale and side nor a marker that was not found leave a cell empty by
+// themselves (the contract: "a conflict is a reason, not a choice").
+func TestWhyEmptyNamesOnlyWhatLeavesEmpty(t *testing.T) {
+	r := Record{View: AP, Reasons: []Reason{ScaleConflict, MarkerNotFound, SideConflict, HeadNotFound}}
+	for _, q := range []Quantity{NeckShaftAngle, HeadDiameter} {
+		if got := r.WhyEmpty(q); !slices.Equal(got, []Reason{HeadNotFound}) {
+			t.Errorf("%s: %v", q, got)
 		}
 	}
 }
