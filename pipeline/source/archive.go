@@ -4,6 +4,7 @@ import (
 	"archive/zip"
 	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"io/fs"
 	"path"
@@ -21,8 +22,8 @@ const maxDeflate = 1100
 
 // archive lists the films of the .zip at path, by member name in stored order.
 // Archives inside are not opened. An archive that is damaged, holds too many
-// members, or whose members overlap (as nested bombs do) gets one row and
-// nothing of it is read.
+// members, whose members overlap (as nested bombs do), or whose films.csv cannot
+// be read, gets one row and nothing of it is read.
 func (l *lister) archive(ctx context.Context, file, name string) error {
 	refuse := func(detail string) {
 		l.put(File{Path: file, Source: name, Refused: measure.UnreadableFile, Detail: detail})
@@ -41,7 +42,12 @@ func (l *lister) archive(ctx context.Context, file, name string) error {
 		refuse("members overlap")
 		return nil
 	}
-	tables, err := tablesIn(r.File)
+	tables, err := l.tablesIn(r.File)
+	var closed *closedTable
+	if errors.As(err, &closed) {
+		refuse(err.Error())
+		return nil
+	}
 	if err != nil {
 		return fmt.Errorf("source: %s: %w", file, err)
 	}

@@ -111,6 +111,35 @@ func TestHostileArchives(t *testing.T) {
 	})
 }
 
+// An archive whose films.csv cannot be read has a row, and does not end the run of
+// the others; one that cannot be understood does, in an archive as in a folder.
+func TestTablesInArchives(t *testing.T) {
+	whole, err := os.ReadFile(zipped(t, [2]string{"films.csv", "path,side\na.dcm,L\n"}, [2]string{"a.dcm", part10(classDX)}))
+	if err != nil {
+		t.Fatal(err)
+	}
+	damaged := bytes.Clone(whole)
+	damaged[30+len("films.csv")+4] ^= 0xff // after the local header (APPNOTE.TXT 4.3.7): within the data
+	encrypted := bytes.Clone(whole)
+	central := bytes.Index(encrypted, []byte("PK\x01\x02"))
+	encrypted[central+8] |= 1 // the central header's flags (4.3.12, 4.4.4)
+	for name, b := range map[string][]byte{"damaged": damaged, "encrypted": encrypted} {
+		path := filepath.Join(t.TempDir(), "films.zip")
+		if err := os.WriteFile(path, b, 0o644); err != nil {
+			t.Fatal(err)
+		}
+		l, err := List(t.Context(), []string{path}, options)
+		if err != nil {
+			t.Errorf("%s: %v", name, err)
+			continue
+		}
+		check(t, name, sources(l), []string{"films.zip unreadable_file"})
+	}
+	if _, err := List(t.Context(), []string{zipped(t, [2]string{"films.csv", "no,such,columns\n"})}, options); err == nil {
+		t.Error("no error for a films.csv of other columns")
+	}
+}
+
 // overlapping returns an archive of n members that all unpack the same bytes:
 // the idea of D. Fifield, "A better zip bomb", WOOT 2019, without its quoting.
 func overlapping(n, size int) []byte {

@@ -2,6 +2,7 @@ package source
 
 import (
 	"archive/zip"
+	"bytes"
 	"encoding/csv"
 	"errors"
 	"fmt"
@@ -63,20 +64,34 @@ func tableIn(dir, rel string) (*table, error) {
 // tableBeside reads the films.csv in the folder of a film given by itself.
 func tableBeside(film string) (*table, error) { return tableIn(filepath.Dir(film), "") }
 
+// closedTable is a films.csv of an archive that cannot be read at all: encrypted or
+// damaged. That is the archive's fault, where one that cannot be understood is its
+// author's.
+type closedTable struct{ name, why string }
+
+func (e *closedTable) Error() string { return e.name + ": " + e.why }
+
 // tablesIn reads every films.csv of an archive, by folder.
-func tablesIn(files []*zip.File) (map[string]*table, error) {
+func (l *lister) tablesIn(files []*zip.File) (map[string]*table, error) {
 	tables := make(map[string]*table)
 	for _, m := range files {
 		name := SafeName(m.Name)
 		if path.Base(name) != tableName || m.FileInfo().IsDir() {
 			continue
 		}
+		if why := l.badMember(m); why != "" {
+			return nil, &closedTable{name, why}
+		}
 		r, err := m.Open()
 		if err != nil {
-			return nil, fmt.Errorf("%s: %w", name, err)
+			return nil, &closedTable{name, err.Error()}
 		}
-		t, err := readTable(r, name)
+		b, err := io.ReadAll(io.LimitReader(r, maxTableBytes))
 		r.Close()
+		if err != nil {
+			return nil, &closedTable{name, err.Error()}
+		}
+		t, err := readTable(bytes.NewReader(b), name)
 		if err != nil {
 			return nil, err
 		}
