@@ -3,6 +3,9 @@ package registry
 import (
 	"strconv"
 	"strings"
+
+	"shaftgauge/export"
+	"shaftgauge/measure"
 )
 
 // AuditHeader is the header of the audit.
@@ -21,7 +24,8 @@ func (l Line) Cells(version, decimal string) []string {
 	return []string{strconv.Itoa(l.Row), l.Column, string(l.Action), l.Why, l.Held, l.Film, value, u95, reviewed, version}
 }
 
-// number writes x with that many digits and that decimal mark.
+// number writes x with that many digits and that decimal mark, never as -0.
 func number(x float64, digits int, decimal string) string {
-	return strings.Replace(strconv.FormatFloat(x, 'f', digits, 64), ".", decimal, 1)
+	text, _ := export.Number(measure.Value{X: x}, digits)
+	return strings.Replace(text, ".", decimal, 1)
 }

@@ -76,6 +76,9 @@ func Fill(table [][]string, m Map, films []Film, hash Hash, version string) (Res
 	at := map[string]int{}
 	for i, name := range table[0] {
 		name = strings.TrimSpace(name)
+		if name == "" { // of columns that spreadsheets add behind the last; no map can mean it
+			continue
+		}
 		if _, twice := at[name]; twice {
 			return r, fmt.Errorf("registry: column %q is there twice", name)
 		}
@@ -302,8 +305,19 @@ func (f *filler) best(c Cell, found match) (*Film, string) {
 	if len(fit) == 0 {
 		return nil, why
 	}
+	if f.m.Match.Side == nil && bothLegs(fit) {
+		return nil, "films of both legs fit, and the map names no column for the side"
+	}
 	slices.SortStableFunc(fit, func(a, b *Film) int { return f.compare(a, b, c, found) })
 	return fit[0], ""
+}
+
+// bothLegs tells whether films are of right and of left femurs.
+func bothLegs(films []*Film) bool {
+	of := func(s measure.Side) bool {
+		return slices.ContainsFunc(films, func(f *Film) bool { return f.Record.Side == s })
+	}
+	return of(measure.Right) && of(measure.Left)
 }
 
 // compare puts the better film first; what no rule tells apart goes by name.

@@ -145,6 +145,32 @@ func TestAccession(t *testing.T) {
 	}
 }
 
+// Without a column for the side nothing tells which of two legs a row means: neither is
+// filled, as the contract has left and right never swapped in silence.
+func TestBothLegsWithoutSide(t *testing.T) {
+	const by = "match: {patient: {column: n, issuer: HV}}\nfill: [{column: nsa, quantity: neck_shaft_angle_deg, digits: 0}]"
+	right := film("a", "9", "20260101", "R", "AP", measure.NeckShaftAngle, 127, 1)
+	left := film("b", "9", "20260101", "L", "AP", measure.NeckShaftAngle, 131, 0.5)
+	r := fill(t, by, [][]string{{"n", "nsa"}, {"9", ""}, {"9", "150"}}, right, left)
+	if r.Table[1][1] != "" || !strings.Contains(r.Audit[0].Why, "both legs") || r.Audit[1].Action != Kept {
+		t.Errorf("%v, %+v", r.Table, r.Audit)
+	}
+	left.Rejected = true
+	if r := fill(t, by, [][]string{{"n", "nsa"}, {"9", ""}}, right, left); r.Table[1][1] != "127" {
+		t.Errorf("one leg: %v", r.Table)
+	}
+}
+
+// Spreadsheets save nameless columns behind the last one; a zero has no sign.
+func TestNamelessColumnsAndZero(t *testing.T) {
+	const by = "match: {patient: {column: n, issuer: HV}}\nfill: [{column: bow, quantity: bow_angle_deg, digits: 1}]"
+	r := fill(t, by, [][]string{{"n", "bow", "", ""}, {"9", "", "x", ""}},
+		film("a", "9", "20260101", "R", "AP", measure.BowAngle, -0.04, 0.5))
+	if got := strings.Join(r.Table[1], ","); got != "9,0.0,a#1 R,0.50,no,v1,x," {
+		t.Errorf("%s", got)
+	}
+}
+
 func TestMapRefused(t *testing.T) {
 	for name, text := range map[string]string{
 		"unknown key":      harrowVale + "colour: red\n",
