@@ -51,6 +51,11 @@ func fillCommand(ctx context.Context, c command) error {
 	if keyFile == "" {
 		keyFile = run.report.Settings.KeyFile
 	}
+	for _, path := range []string{out, audit} { // a key that is written over is lost
+		if err := mayWrite(path, keyFile); err != nil {
+			return err
+		}
+	}
 	keys, err := readKeys(keyFile)
 	if err != nil {
 		return err

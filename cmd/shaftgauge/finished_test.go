@@ -103,6 +103,10 @@ fill:
 	if !strings.Contains(said, "another file") {
 		t.Errorf("said %q", said)
 	}
+	ran(t, exitUsage, "fill", table, "--from", out, "--map", mapping, "-o", key, "--write")
+	if b, err := os.ReadFile(key); err != nil || string(b) != "0123456789abcdef" {
+		t.Errorf("the key is %q, %v", b, err)
+	}
 }
 
 func TestAgree(t *testing.T) {
