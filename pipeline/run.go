@@ -156,12 +156,16 @@ func (b *batch) look(ctx context.Context, indices <-chan int, tasks chan<- task)
 	for i := range indices {
 		f := b.films[i]
 		if f.Refused != "" {
-			b.refuse(i, &failure{f.Refused, f.Detail})
+			if err := b.refuse(ctx, i, &failure{f.Refused, f.Detail}); err != nil {
+				return err
+			}
 			continue
 		}
 		sum, failed := digest(f, b.MaxBytes)
 		if failed != nil {
-			b.refuse(i, failed)
+			if err := b.refuse(ctx, i, failed); err != nil {
+				return err
+			}
 			continue
 		}
 		key, err := filmKey(sum, b.Film, f.Beside)
@@ -194,11 +198,16 @@ func (b *batch) look(ctx context.Context, indices <-chan int, tasks chan<- task)
 	return nil
 }
 
-// refuse answers for a film that no worker sees.
-func (b *batch) refuse(i int, why *failure) {
+// refuse answers for a film that no worker sees. What an earlier run left of it is
+// of a film that could be read.
+func (b *batch) refuse(ctx context.Context, i int, why *failure) error {
 	b.refused[i] = job.NotMeasured(b.films[i].Source, why.reason)
 	b.refused[i].Crash = why.detail
+	if err := b.write(ctx, b.refused[i]); err != nil {
+		return err
+	}
 	b.tell(b.refused[i], false)
+	return nil
 }
 
 // claim makes film i the one in flight for its key, or has it wait for that one.

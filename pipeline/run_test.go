@@ -287,6 +287,28 @@ func TestRefusedFilms(t *testing.T) {
 	}
 }
 
+// What an earlier run wrote of a film that can no longer be read goes with it.
+func TestRefusedFilmLeavesNoFiles(t *testing.T) {
+	dir := t.TempDir()
+	films := writeFilms(t, dir, "ok a", "ok bb")
+	c, _ := testConfig(dir)
+	sink := newMemorySink()
+	for range 2 {
+		sink.put = nil
+		if _, err := Run(t.Context(), c, films, sink); err != nil {
+			t.Fatal(err)
+		}
+		for _, a := range sink.put {
+			if sink.files[a.Source] != shown(a) {
+				t.Errorf("row %s has the files of %s", shown(a), sink.files[a.Source])
+			}
+		}
+		if err := os.Remove(films[1].Path); err != nil && !errors.Is(err, os.ErrNotExist) {
+			t.Fatal(err)
+		}
+	}
+}
+
 // TestStop: a run that is asked to stop finishes what is in flight, and the
 // next one goes on from there.
 func TestStop(t *testing.T) {
