@@ -87,6 +87,12 @@ type report struct {
 	Inputs   []pipeline.FilmSummary `json:"inputs"`
 }
 
+// way names what the numbers of a run hang on beside its films.
+func (r *report) way() string {
+	s := r.Settings
+	return fmt.Sprintf("%s %v %d %d %v %q %v", r.Algorithm, s.MarkerDiameterMM, s.MaxPixels, s.MaxFrames, s.Pseudonymise, s.KeyFile, r.Nails)
+}
+
 func measureCommand(ctx context.Context, c command) error {
 	b, err := parseMeasure(c)
 	if err != nil {
@@ -100,7 +106,7 @@ func measureCommand(ctx context.Context, c command) error {
 			return err
 		}
 	}
-	list, summary, err := b.run(ctx, func(o *output) pipeline.Sink { out = o; return o })
+	list, summary, err := b.run(ctx, func(o *output) pipeline.Sink { out, o.run = o, r; return o })
 	if err != nil {
 		return err
 	}

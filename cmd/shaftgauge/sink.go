@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"encoding/json"
 	"errors"
 	"io"
 	"io/fs"
@@ -24,6 +25,7 @@ type output struct {
 	overlays    bool
 	profileKind string // parquet or csv
 	nails       bool   // a list of nails was given
+	run         report // how this run measures
 
 	// From Begin on.
 	old      map[string][]string // files of earlier runs, by the film they are of
@@ -63,6 +65,9 @@ func (o *output) Begin() error {
 			}
 		}
 	}
+	if err := o.endOther(); err != nil {
+		return err
+	}
 	if err := o.lookBack(); err != nil {
 		return err
 	}
@@ -75,6 +80,24 @@ func (o *output) Begin() error {
 	}
 	o.profiles = export.NewProfiles(o.profile)
 	return nil
+}
+
+// endOther removes the run.json of a run that measured another way: from now on the
+// folder holds files of both, and only the end of this one makes them whole again.
+func (o *output) endOther() error {
+	path := filepath.Join(o.dir, runName)
+	b, err := os.ReadFile(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	var earlier report
+	if json.Unmarshal(b, &earlier) == nil && earlier.way() == o.run.way() {
+		return nil
+	}
+	return remove(path)
 }
 
 // escape makes a path a pattern of filepath.Glob that matches only itself.
@@ -239,8 +262,12 @@ func (o *output) Put(_ context.Context, a job.Answer) error {
 	return nil
 }
 
-// commit makes the tables and the page appear, measurements.csv last.
+// commit makes the tables and the page appear, measurements.csv last. Stopped between
+// them it leaves no run.json, so that no command takes tables of two runs for one.
 func (o *output) commit() error {
+	if err := remove(filepath.Join(o.dir, runName)); err != nil {
+		return err
+	}
 	if err := o.profiles.Close(); err != nil {
 		return err
 	}

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"encoding/json"
 	"errors"
 	"io/fs"
 	"os"
@@ -94,6 +95,52 @@ func TestSinkKeepsOneKindOfProfiles(t *testing.T) {
 		if got, err := filepath.Glob(filepath.Join(o.dir, profilesName+"*")); err != nil || !slices.Equal(got, want) {
 			t.Errorf("%s: %q", kind, got)
 		}
+	}
+}
+
+// Once films are measured another way, the rows of the run before and the files of this
+// one do not go together: nothing may take them for a finished run.
+func TestSinkEndsOtherRuns(t *testing.T) {
+	o := begun(t)
+	path := filepath.Join(o.dir, runName)
+	for _, c := range []struct {
+		name string
+		run  report
+		kept bool
+	}{
+		{"same", report{Algorithm: "a", Settings: settings{MaxPixels: 5, Workers: 2}}, true},
+		{"algorithm", report{Algorithm: "b", Settings: settings{MaxPixels: 5}}, false},
+		{"setting", report{Algorithm: "a", Settings: settings{MaxPixels: 6}}, false},
+		{"nails", report{Algorithm: "a", Settings: settings{MaxPixels: 5}, Nails: []measure.Nail{{Name: "n"}}}, false},
+	} {
+		b, err := json.Marshal(report{Algorithm: "a", Settings: settings{MaxPixels: 5, Workers: 1}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(path, b, 0o644); err != nil {
+			t.Fatal(err)
+		}
+		o.abort()
+		o.run = c.run
+		if err := o.Begin(); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := os.Stat(path); (err == nil) != c.kept {
+			t.Errorf("%s: run.json kept %v, want %v", c.name, err == nil, c.kept)
+		}
+	}
+	// A disk that fills while the tables are written leaves no finished run either.
+	if err := os.WriteFile(path, []byte("{}"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Mkdir(filepath.Join(o.dir, tableName), 0o755); err != nil { // nothing can be written there
+		t.Fatal(err)
+	}
+	if err := o.commit(); err == nil {
+		t.Fatal("no error")
+	}
+	if _, err := os.Stat(path); err == nil {
+		t.Error("run.json of another run beside half of this one's tables")
 	}
 }
 
