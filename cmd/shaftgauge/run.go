@@ -184,17 +184,26 @@ func parse(fs *flag.FlagSet, args []string) ([]string, error) {
 	}
 }
 
+// bare wants a command to be given alone, or to be asked for its help.
+func (c command) bare(name string) error {
+	operands, err := parse(newFlags("shaftgauge "+name, c.stdout), c.args)
+	if err == nil && len(operands) > 0 {
+		err = usageError{name + " takes no arguments"}
+	}
+	return err
+}
+
 func settingsCommand(_ context.Context, c command) error {
-	if len(c.args) > 0 {
-		return usageError{"settings takes no arguments"}
+	if err := c.bare("settings"); err != nil {
+		return err
 	}
 	_, err := io.WriteString(c.stdout, defaults)
 	return err
 }
 
 func versionCommand(_ context.Context, c command) error {
-	if len(c.args) > 0 {
-		return usageError{"version takes no arguments"}
+	if err := c.bare("version"); err != nil {
+		return err
 	}
 	_, err := fmt.Fprintf(c.stdout, "shaftgauge %s, algorithm %s\n", version(), job.Algorithm)
 	return err

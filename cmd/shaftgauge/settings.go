@@ -117,6 +117,9 @@ func (s *settings) timeLimit() time.Duration {
 	return time.Duration(math.Round(s.TimeLimitS * float64(time.Second)))
 }
 
+// Beyond these a file's size in bytes would not fit a number.
+const mostPixels, mostFrames = 1 << 32, 1 << 20
+
 // validate reports the first setting out of range, in the words of the file.
 func (s *settings) validate() error {
 	bad := func(key string, value any, want string) error {
@@ -125,10 +128,10 @@ func (s *settings) validate() error {
 	switch {
 	case !(s.MarkerDiameterMM >= 0 && s.MarkerDiameterMM <= 200):
 		return bad("marker_diameter_mm", s.MarkerDiameterMM, "0 to 200")
-	case s.MaxPixels < 1:
-		return bad("max_pixels", s.MaxPixels, "1 or more")
-	case s.MaxFrames < 1:
-		return bad("max_frames", s.MaxFrames, "1 or more")
+	case s.MaxPixels < 1 || s.MaxPixels > mostPixels:
+		return bad("max_pixels", s.MaxPixels, fmt.Sprintf("1 to %d", mostPixels))
+	case s.MaxFrames < 1 || s.MaxFrames > mostFrames:
+		return bad("max_frames", s.MaxFrames, fmt.Sprintf("1 to %d", mostFrames))
 	case s.PicturePixels < 64 || s.PicturePixels > 8192:
 		return bad("picture_pixels", s.PicturePixels, "64 to 8192")
 	case s.Profiles != "parquet" && s.Profiles != "csv":

@@ -56,6 +56,8 @@ func TestSettingsInRange(t *testing.T) {
 		"marker_diameter_mm": func(s *settings) { s.MarkerDiameterMM = -1 },
 		"max_pixels":         func(s *settings) { s.MaxPixels = 0 },
 		"max_frames":         func(s *settings) { s.MaxFrames = 0 },
+		"max_pixels ":        func(s *settings) { s.MaxPixels = 1 << 40 },
+		"max_frames ":        func(s *settings) { s.MaxFrames = 1 << 40 },
 		"picture_pixels":     func(s *settings) { s.PicturePixels = 1 },
 		"profiles":           func(s *settings) { s.Profiles = "xml" },
 		"pseudonymise":       func(s *settings) { s.Pseudonymise = true },
