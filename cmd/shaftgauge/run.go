@@ -93,13 +93,20 @@ func run(args []string, stdout, stderr io.Writer) int {
 		fmt.Fprintf(stderr, "shaftgauge: unknown command %q\n\n%s", name, usage)
 		return exitUsage
 	}
-	ending := "finishing the films in flight; interrupt again to stop at once"
-	if name == "review" {
-		ending = "ending the review"
+	ending, ok := endings[name]
+	if !ok {
+		ending = "stopping"
 	}
 	ctx, stop, done := interrupts(stderr, ending)
 	defer done()
 	return exitCode(name, do(ctx, command{args: args[1:], stdout: stdout, stderr: stderr, stop: stop}), stderr)
+}
+
+// endings says what the commands do at an interrupt that go on for a while.
+var endings = map[string]string{
+	"measure": "finishing the films in flight; interrupt again to stop at once",
+	"dicom":   "finishing the film in flight; interrupt again to stop at once",
+	"review":  "ending the review",
 }
 
 // exitCode says what went wrong with a command and returns the code for it.
@@ -114,7 +121,11 @@ func exitCode(name string, err error, stderr io.Writer) int {
 		fmt.Fprintf(stderr, "shaftgauge: %v\nrun shaftgauge %s --help for its usage\n", err, name)
 		return exitUsage
 	case errors.Is(err, pipeline.ErrInterrupted), errors.Is(err, context.Canceled):
-		fmt.Fprintln(stderr, "shaftgauge: interrupted; films measured so far are kept: run the same command again to go on")
+		said := "shaftgauge: interrupted"
+		if name == "measure" {
+			said += "; films measured so far are kept: run the same command again to go on"
+		}
+		fmt.Fprintln(stderr, said)
 		return exitInterrupted
 	}
 	fmt.Fprintf(stderr, "shaftgauge: %v\n", err)
