@@ -61,68 +61,99 @@ func (p planes) candidate(cells []int, g grid) (c candidate, ok bool) {
 	c.clockwise = sigmoid(float32(cw / w))
 	c.frontal = sigmoid(float32(fr / w))
 
-	// Principal axis, pointing distally.
+	shaft := cellAxis{cells: cells, weight: weight, mx: mx, my: my}
+	along, ok := shaft.point(dx, dy)
+	if !ok {
+		return c, false
+	}
+	c.proximal = 0.5 + 0.5*math.Min(1, math.Abs(along))
+	line, half, ok := shaft.line()
+	for _, q := range line {
+		c.line = append(c.line, g.film(q[0], q[1]))
+	}
+	c.half = half * g.half()
+	return c, ok
+}
+
+// cellAxis is the cells of a shaft, weighted by how sure they are of it, and their
+// axis, all on the grid.
+type cellAxis struct {
+	cells  []int
+	weight []float64
+	mx, my float64 // their centre
+	ax, ay float64 // points distally
+}
+
+// point sets the axis to the principal one, or, where the cells are too stubby for
+// that, to the direction that the network saw, which (dx, dy) gives, pointing
+// proximally. along is how much of that lies along the axis, and false is where
+// neither tells.
+func (s *cellAxis) point(dx, dy float64) (along float64, ok bool) {
 	var xx, xy, yy float64
-	for k, i := range cells {
-		x, y := float64(i%outputSide)-mx, float64(i/outputSide)-my
-		xx += weight[k] * x * x
-		xy += weight[k] * x * y
-		yy += weight[k] * y * y
+	for k, i := range s.cells {
+		x, y := float64(i%outputSide)-s.mx, float64(i/outputSide)-s.my
+		xx += s.weight[k] * x * x
+		xy += s.weight[k] * x * y
+		yy += s.weight[k] * y * y
 	}
 	a := 0.5 * math.Atan2(2*xy, xx-yy)
 	ax, ay := math.Cos(a), math.Sin(a)
 	long := xx*ax*ax + 2*xy*ax*ay + yy*ay*ay
 	wide := xx + yy - long
 	if long < minElongation*minElongation*wide {
-		// Too stubby for its own axis: the direction that the network saw.
 		n := math.Hypot(dx, dy)
 		if n < 0.3 {
-			return c, false
+			return 0, false
 		}
 		ax, ay = -dx/n, -dy/n
 	}
-	along := dx*ax + dy*ay // proximal direction: negative when the axis points distally
+	along = dx*ax + dy*ay // negative when the axis points distally
 	if along > 0 {
 		ax, ay = -ax, -ay
 	}
-	c.proximal = 0.5 + 0.5*math.Min(1, math.Abs(along))
+	s.ax, s.ay = ax, ay
+	return along, true
+}
 
-	// Bins along the axis: centroid across, and width.
-	type bin struct{ w, n float64 }
+// binCells is the length along the axis, in cells, that one point of a mid-line
+// stands for.
+const binCells = 2.0
+
+// line is the smoothed mid-line of the cells, point by point, and their median half
+// width, in cells; false for less than two points.
+func (s *cellAxis) line() (line [][2]float64, half float64, ok bool) {
+	type bin struct{ w, n float64 } // weight, and that times the place across
 	bins := map[int]*bin{}
 	lo, hi := math.MaxInt, math.MinInt
-	const size = 2.0 // cells
-	for k, i := range cells {
-		x, y := float64(i%outputSide)-mx, float64(i/outputSide)-my
-		b := int(math.Floor((x*ax + y*ay) / size))
+	for k, i := range s.cells {
+		x, y := float64(i%outputSide)-s.mx, float64(i/outputSide)-s.my
+		b := int(math.Floor((x*s.ax + y*s.ay) / binCells))
 		if bins[b] == nil {
 			bins[b] = &bin{}
 		}
-		bins[b].w += weight[k]
-		bins[b].n += weight[k] * (y*ax - x*ay)
+		bins[b].w += s.weight[k]
+		bins[b].n += s.weight[k] * (y*s.ax - x*s.ay)
 		lo, hi = min(lo, b), max(hi, b)
 	}
-	var n, wt []float64
-	var widths []float64
+	var n, weight, widths []float64
 	for b := lo; b <= hi; b++ {
 		if q := bins[b]; q != nil {
 			n = append(n, q.n/q.w)
-			wt = append(wt, q.w)
-			widths = append(widths, q.w/size)
+			weight = append(weight, q.w)
+			widths = append(widths, q.w/binCells)
 		} else {
-			n, wt = append(n, 0), append(wt, 0)
+			n, weight = append(n, 0), append(weight, 0)
 		}
 	}
 	if len(n) < 2 {
-		return c, false
+		return nil, 0, false
 	}
-	n = smooth(n, wt, 20)
+	n = smooth(n, weight, 20)
 	for b := range n {
-		l := (float64(lo+b) + 0.5) * size
-		c.line = append(c.line, g.film(mx+l*ax-n[b]*ay, my+l*ay+n[b]*ax))
+		l := (float64(lo+b) + 0.5) * binCells
+		line = append(line, [2]float64{s.mx + l*s.ax - n[b]*s.ay, s.my + l*s.ay + n[b]*s.ax})
 	}
-	c.half = median(widths) / 2 * g.half()
-	return c, true
+	return line, median(widths) / 2, true
 }
 
 // at returns the probability that plane k gives the film place q; 0 off the film.

@@ -23,107 +23,133 @@ const (
 //
 // Errors: ErrBlank, or a film whose pixels do not fit its size.
 func Femurs(img Image) ([]Femur, error) {
-	full := &plane{pix: img.Pixels, rows: img.Rows, cols: img.Cols, k: 1}
-	m, err := film16(img)
+	s, found, err := survey(img)
 	if err != nil {
-		return nil, err
-	}
-	defer m.Close()
-	sp := img.Spacing
-	if !img.HasScale {
-		// Until a shaft is seen, call the film's long side 430 mm.
-		f := 430 / math.Max(float64(img.Rows)*sp.Y, float64(img.Cols)*sp.X)
-		sp = geom.Spacing{Y: sp.Y * f, X: sp.X * f}
-	}
-	k := int(math.Round(reducedMM / math.Sqrt(sp.X*sp.Y)))
-	reduced, err := reduce(m, max(reducedMin, min(k, reducedMax)))
-	if err != nil {
-		return nil, err
-	}
-	if lo, hi := ends(reduced.pix); hi-lo < 8 {
-		return nil, ErrBlank
-	}
-	part := exposed(reduced, sp)
-	g := newGrid(part, sp, inputSide)
-	film, err := input(reduced.part(part), g)
-	if err != nil {
-		return nil, err
-	}
-	p, err := locate(film)
-	if err != nil {
-		return nil, err
-	}
-	found := p.shafts(g)
-	if !img.HasScale && len(found) > 0 {
-		f := nominalWidthMM / (2 * found[0].half)
-		sp = geom.Spacing{Y: sp.Y * f, X: sp.X * f}
-		g = newGrid(part, sp, inputSide)
-		found = p.shafts(g)
-	}
-	if err := p.recognise(found, film, g, img.HasScale); err != nil {
 		return nil, err
 	}
 	var out []Femur
 	var traced []*shaftTrace
-	var exposed field
-	if len(found) > 0 {
-		exposed = exposedField(reduced, sp)
-	}
-	for _, c := range found {
-		if c.guide.knee, err = p.knee(c, g, reduced, sp); err != nil {
+	for i := range found {
+		c := &found[i]
+		if c.guide.knee, err = s.p.knee(*c, s.g, s.reduced, s.sp); err != nil {
 			return nil, err
 		}
-		t, ok := trace(full, reduced, sp, c.guide)
+		t, ok := trace(s.full, s.reduced, s.sp, c.guide)
 		if !ok || t.overlaps(traced) {
 			continue
 		}
 		traced = append(traced, t)
-		t.field = exposed
-		f := Femur{Found: c.femur, ProximalFirst: c.proximal, FrontalView: c.frontal, LateralClockwise: c.clockwise, WorkingSpacing: sp}
-		p.landmarks(&f, c, g, sp)
-		knee := f.Located.CondyleLateral != nil && f.Located.CondyleMedial != nil
-		metal, err := t.findMetal(full, reduced, sp)
+		f, ok, err := s.femur(*c, t)
 		if err != nil {
 			return nil, err
 		}
-		if err := p.trochanter(&f, reduced, t.m, metal, exposed, c, g, sp); err != nil {
-			return nil, err
+		if ok {
+			out = append(out, f)
 		}
-		if knee {
-			f.ProximalFirst = surer(f.ProximalFirst, kneeOdds)
-		}
-		if f.LesserTrochanter != nil {
-			f.ProximalFirst = surer(f.ProximalFirst, tipOdds)
-		}
-		from := p.shaftTop(t.m, f, c, g, sp)
-		parted := t.broken(from)
-		f.MetalOverOuter, f.MetalOverInner = metal.clear(t, from)
-		f.Discontinuous = metal.parts(parted, t.broken(from))
-		f.Implant = metal.kind
-		for s := range t.side {
-			keepShaft(t.side[s], from, t.flare)
-		}
-		t.dropCutOff()
-		t.condyles(&f, full, sp, c.guide.knee)
-		t.endAboveKnee(&f, sp)
-		if err := t.refine(&f, full, sp, metal, from); err != nil {
-			return nil, err
-		}
-		t.edges(&f, sp)
-		f.Second, f.Beyond = secondEdges(reduced, sp, c.guide), t.beyond(reduced, sp)
-		f.Width = t.width()
-		if w := f.Width; !(w >= leastWidth && w <= mostWidth || (f.MetalOverOuter > 0 || f.Discontinuous || t.cut) && math.IsNaN(w)) {
-			continue
-		}
-		if err := t.hip(&f, full, reduced, sp, metal); err != nil {
-			return nil, err
-		}
-		metal.clearJoints(&f, sp)
-		exposed.drop(sp, &f.Neck, &f.GreaterTrochanter, &f.CanalAbove[0], &f.CanalAbove[1])
-		t.believe(&f, sp)
-		out = append(out, f)
 	}
-	return withoutLowerLegs(out, sp), nil
+	return withoutLowerLegs(out, s.sp), nil
+}
+
+// surveyed is a film and what the coarse network sees on it.
+type surveyed struct {
+	full, reduced *plane
+	sp            geom.Spacing // mm of full; of a film without a scale what its shafts make it
+	p             planes
+	g             grid
+	field         field // what the film's borders leave of it
+}
+
+// survey looks over a film for shafts.
+func survey(img Image) (s surveyed, found []candidate, err error) {
+	m, err := film16(img)
+	if err != nil {
+		return s, nil, err
+	}
+	defer m.Close()
+	s.full = &plane{pix: img.Pixels, rows: img.Rows, cols: img.Cols, k: 1}
+	s.sp = img.Spacing
+	if !img.HasScale {
+		// Until a shaft is seen, call the film's long side 430 mm.
+		f := 430 / math.Max(float64(img.Rows)*s.sp.Y, float64(img.Cols)*s.sp.X)
+		s.sp = geom.Spacing{Y: s.sp.Y * f, X: s.sp.X * f}
+	}
+	k := int(math.Round(reducedMM / math.Sqrt(s.sp.X*s.sp.Y)))
+	if s.reduced, err = reduce(m, max(reducedMin, min(k, reducedMax))); err != nil {
+		return s, nil, err
+	}
+	if lo, hi := ends(s.reduced.pix); hi-lo < 8 {
+		return s, nil, ErrBlank
+	}
+	part := exposed(s.reduced, s.sp)
+	s.g = newGrid(part, s.sp, inputSide)
+	film, err := input(s.reduced.part(part), s.g)
+	if err != nil {
+		return s, nil, err
+	}
+	if s.p, err = locate(film); err != nil {
+		return s, nil, err
+	}
+	found = s.p.shafts(s.g)
+	if !img.HasScale && len(found) > 0 {
+		f := nominalWidthMM / (2 * found[0].half)
+		s.sp = geom.Spacing{Y: s.sp.Y * f, X: s.sp.X * f}
+		s.g = newGrid(part, s.sp, inputSide)
+		found = s.p.shafts(s.g)
+	}
+	if len(found) > 0 {
+		s.field = exposedField(s.reduced, s.sp)
+	}
+	return s, found, s.p.recognise(found, film, s.g, img.HasScale)
+}
+
+// femur looks at the femur of the traced shaft t from its hip to its knee; false
+// where it is as broad as none.
+func (s *surveyed) femur(c candidate, t *shaftTrace) (f Femur, ok bool, err error) {
+	full, reduced, sp := s.full, s.reduced, s.sp
+	t.field = s.field
+	f = Femur{Found: c.femur, ProximalFirst: c.proximal, FrontalView: c.frontal, LateralClockwise: c.clockwise, WorkingSpacing: sp}
+	s.p.landmarks(&f, c, s.g, sp)
+	knee := f.Located.CondyleLateral != nil && f.Located.CondyleMedial != nil
+	metal, err := t.findMetal(full, reduced, sp)
+	if err != nil {
+		return f, false, err
+	}
+	if err := s.p.trochanter(&f, reduced, t.m, metal, s.field, c, s.g, sp); err != nil {
+		return f, false, err
+	}
+	if knee {
+		f.ProximalFirst = surer(f.ProximalFirst, kneeOdds)
+	}
+	if f.LesserTrochanter != nil {
+		f.ProximalFirst = surer(f.ProximalFirst, tipOdds)
+	}
+	from := s.p.shaftTop(t.m, f, c, s.g, sp)
+	parted := t.broken(from)
+	f.MetalOverOuter, f.MetalOverInner = metal.clear(t, from)
+	f.Discontinuous = metal.parts(parted, t.broken(from))
+	f.Implant = metal.kind
+	for side := range t.side {
+		keepShaft(t.side[side], from, t.flare)
+	}
+	t.dropCutOff()
+	t.condyles(&f, full, sp, c.guide.knee)
+	t.endAboveKnee(&f, sp)
+	if err := t.refine(&f, full, sp, metal, from); err != nil {
+		return f, false, err
+	}
+	t.edges(&f, sp)
+	f.Second, f.Beyond = secondEdges(reduced, sp, c.guide), t.beyond(reduced, sp)
+	f.Width = t.width()
+	if w := f.Width; !(w >= leastWidth && w <= mostWidth || (f.MetalOverOuter > 0 || f.Discontinuous || t.cut) && math.IsNaN(w)) {
+		return f, false, nil
+	}
+	if err := t.hip(&f, full, reduced, sp, metal); err != nil {
+		return f, false, err
+	}
+	metal.clearJoints(&f, sp)
+	s.field.drop(sp, &f.Neck, &f.GreaterTrochanter, &f.CanalAbove[0], &f.CanalAbove[1])
+	t.believe(&f, sp)
+	return f, true, nil
 }
 
 // edges writes the traced edges into f.

@@ -36,22 +36,46 @@ func (c *course) letters(g *plane) []bool {
 		return out
 	}
 	slices.Sort(all)
-	usual := all[len(all)/2]
-	deepest := all[len(all)*9/10] + letterMargin
-	rows := int((lineOutside+deepest)/letterStep) + 1
-	v := make([]float64, rows*n)
-	depth := func(d int) float64 { return (float64(d)+0.5)*letterStep - lineOutside }
-	sum, m := make([]float64, rows), make([]float64, rows)
+	u := c.unrolled(g, all[len(all)*9/10]+letterMargin)
+	contrast, ok := u.contrast(all[len(all)/2])
+	if !ok {
+		return out
+	}
+	for k, places := range u.strokes(thick, contrast) {
+		if places >= letterPlaces {
+			for j := max(0, k-letterBeside); j <= min(n-1, k+letterBeside); j++ {
+				out[j] = true
+			}
+		}
+	}
+	return out
+}
+
+// unrolled is a cortex laid out flat: at each depth from lineOutside mm outside its
+// outer edge inward, letterStep apart, the film's value by level, NaN off the film.
+type unrolled [][]float64
+
+// depthOf is the depth of the d-th row, mm below the outer edge.
+func depthOf(d int) float64 { return (float64(d)+0.5)*letterStep - lineOutside }
+
+// unrolled lays the cortex out down to deepest mm.
+func (c *course) unrolled(g *plane, deepest float64) unrolled {
+	n := len(c.m.p)
+	v := make(unrolled, int((lineOutside+deepest)/letterStep)+1)
+	for d := range v {
+		v[d] = make([]float64, n)
+	}
+	sum, m := make([]float64, len(v)), make([]float64, len(v))
 	for k := range n {
 		clear(sum)
 		clear(m)
 		for a := range letterSub {
 			u := float64(k) + (float64(a)+0.5)/letterSub - 0.5
 			near := max(0, min(u, float64(n-1)))
-			ray, o, ref := c.across(u), edgeAt(outer, near), edgeAt(c.ref, near)
-			for d := range rows {
+			ray, o, ref := c.across(u), edgeAt(c.line, near), edgeAt(c.ref, near)
+			for d := range v {
 				from := o
-				if depth(d) > letterEdge {
+				if depthOf(d) > letterEdge {
 					from = ref
 				}
 				if p, ok := g.at(ray.at(from + lineOutside - (float64(d)+0.5)*letterStep)); ok {
@@ -60,28 +84,37 @@ func (c *course) letters(g *plane) []bool {
 				}
 			}
 		}
-		for d := range rows {
-			v[d*n+k] = sum[d] / m[d] // NaN off the film
+		for d := range v {
+			v[d][k] = sum[d] / m[d]
 		}
 	}
-	outside, inside := make([]float64, 0, n), make([]float64, 0, n)
-	tissue := medians(v[n:2*n], letterAlong)
-	bone := v[int((lineOutside+usual/2)/letterStep)*n:][:n]
-	for k := range n {
+	return v
+}
+
+// contrast is how much brighter than tissue the middle of a cortex thick mm thick is;
+// false where no level shows both.
+func (v unrolled) contrast(thick float64) (float64, bool) {
+	tissue, bone := medians(v[1], letterAlong), v[int((lineOutside+thick/2)/letterStep)]
+	var outside, inside []float64
+	for k := range tissue {
 		if !math.IsNaN(tissue[k]) && !math.IsNaN(bone[k]) {
 			outside, inside = append(outside, tissue[k]), append(inside, bone[k])
 		}
 	}
 	if len(inside) == 0 {
-		return out
+		return 0, false
 	}
-	contrast := median(inside) - median(outside)
-	count := make([]int, n)
-	off := make([]float64, 0, n)
-	for d := range rows {
-		row := v[d*n : (d+1)*n]
+	return median(inside) - median(outside), true
+}
+
+// strokes counts, by level, the places on or beside the cortex, thick mm thick there,
+// that differ from what lies at their depth along the bone.
+func (v unrolled) strokes(thick []float64, contrast float64) []int {
+	count := make([]int, len(thick))
+	off := make([]float64, 0, len(thick))
+	for d, row := range v {
 		usual := medians(row, letterAlong)
-		off := off[:0]
+		off = off[:0]
 		for k, x := range row {
 			if !math.IsNaN(x - usual[k]) {
 				off = append(off, math.Abs(x-usual[k]))
@@ -92,7 +125,7 @@ func (c *course) letters(g *plane) []bool {
 			grain = letterGrain * 1.4826 * median(off)
 		}
 		for k, x := range row {
-			below := depth(d)
+			below := depthOf(d)
 			if below < -letterMargin || below > thick[k]+letterMargin {
 				continue
 			}
@@ -103,12 +136,5 @@ func (c *course) letters(g *plane) []bool {
 			}
 		}
 	}
-	for k := range count {
-		if count[k] >= letterPlaces {
-			for j := max(0, k-letterBeside); j <= min(n-1, k+letterBeside); j++ {
-				out[j] = true
-			}
-		}
-	}
-	return out
+	return count
 }
