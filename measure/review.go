@@ -249,9 +249,8 @@ func (g *glance) reasons() []string {
 	say(g.has(OtherSideNotOnFile), "other side not on file")
 	say(g.has(ShaftDiscontinuous), "shaft falls into parts that do not meet")
 	say(g.opposite != "", "other side: %s", g.opposite)
-	if codes := g.Record.Reasons; g.Record.Status == StatusNotMeasured && len(codes) > 0 {
-		// What stopped the measurement is the last that was noted.
-		say(!g.has(ShaftDiscontinuous), "not measured: %s", strings.ReplaceAll(string(codes[len(codes)-1]), "_", " "))
+	if why := g.Record.StoppedBy(); why != "" {
+		say(!g.has(ShaftDiscontinuous), "not measured: %s", strings.ReplaceAll(string(why), "_", " "))
 	}
 	out = append(out, g.contradictions()...)
 	if g.bowed() {

@@ -53,6 +53,15 @@ func asked(r *Record) []Quantity {
 	return append(q, BowAngle, BowSagitta, IsthmusLevel, IsthmusCanalWidth, IsthmusOuterWidth, IsthmusCorticalIndex)
 }
 
+// StoppedBy is why nothing of a row was measured: the reason that was noted last.
+// Empty where something was.
+func (r *Record) StoppedBy() Reason {
+	if r.Status != StatusNotMeasured || len(r.Reasons) == 0 {
+		return ""
+	}
+	return r.Reasons[len(r.Reasons)-1]
+}
+
 // ShowsFemur reports whether r is the row of a femur, measured or not: not that of
 // a file that could not be read, a picture on which none was found, or a shaft that
 // may be another bone.

@@ -124,13 +124,13 @@ func byReason(f []measure.Femur) []count {
 	return out
 }
 
-// refusals groups the rows without a measurement by their first reason.
+// refusals groups the rows without a measurement by what stopped it.
 func refusals(f []measure.Femur) []refusal {
 	films := map[measure.Reason][]string{}
 	for i := range f {
 		r := &f[i].Record
-		if r.Status == measure.StatusNotMeasured && len(r.Reasons) > 0 {
-			films[r.Reasons[0]] = append(films[r.Reasons[0]], name(r))
+		if why := r.StoppedBy(); why != "" {
+			films[why] = append(films[why], name(r))
 		}
 	}
 	var out []refusal

@@ -23,7 +23,8 @@ func TestPage(t *testing.T) {
 	femurs[0].Record.Texts = map[string]string{measure.ReviewReasons: "bow radius 1200 mm, apex lateral"}
 	last := &femurs[2].Record
 	last.Status, last.Values = measure.StatusNotMeasured, nil
-	last.AddReason(measure.BlankImage)
+	last.AddReason(measure.ScaleDetector) // of the header
+	last.AddReason(measure.BlankImage)    // what stopped it
 	last.Set(measure.ReviewRank, 1, 0)
 	last.Texts = map[string]string{measure.ReviewReasons: "<not measured>"}
 	var picture bytes.Buffer
@@ -41,7 +42,7 @@ func TestPage(t *testing.T) {
 		t.Fatal(err)
 	}
 	s := b.String()
-	for _, want := range []string{"3 films, 3 rows", "blank_image", "&lt;not measured&gt;", "data:image/jpeg;base64,", "No picture was kept",
+	for _, want := range []string{"3 films, 3 rows", "<h3>blank_image: 1</h3>", "&lt;not measured&gt;", "data:image/jpeg;base64,", "No picture was kept",
 		"Fischer et al. 2020", "1 pairs of sides", "films/c AP", "films/a R AP", "circle fitted to the mid-points"} {
 		if !strings.Contains(s, want) {
 			t.Errorf("the page has no %q", want)
