@@ -90,7 +90,7 @@ func columns() []Column {
 		word("side_basis", "What the side was read from: tag, anatomy or orientation."),
 		word("view", "Projection: AP or LAT."),
 		word("view_basis", "What the view was read from: tag or anatomy."),
-		word("status", "measured: every column that this view and extent can fill is filled; partial: some are; not_measured: none is."),
+		word("status", "measured: every column of the shaft that this view and extent can fill is filled, and two estimates of its edges agree; partial: not so; not_measured: no column has a number. Hip, knee and what is found on the lateral cortex do not count."),
 		word("reasons", "Codes, joined by semicolons, that say why columns are empty or what to heed."),
 		plain(Column{"pixel_mm", "mm", Decimal, 5, "Pixel spacing used for lengths, after magnification.", false}),
 		word("scale_basis", "What the pixel spacing was taken from: calibrated, magnification_factor, distances, marker, detector or none."),
