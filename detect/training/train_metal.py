@@ -19,6 +19,7 @@ import torch.nn as nn
 import torch.nn.functional as F
 
 import common
+import process
 
 ROWS, COLS = 224, 160
 CLASSES, MARK = 6, 5
@@ -106,9 +107,7 @@ class Painter:
         soft = self.even(0, 0.25)
         around = common.box(e, 3, 3)
         e = torch.where(self.some(0.7) > 0, e + 3 * soft * (around - e), e)
-        usual = e.flatten(1).median(1).values[:, None, None]
-        e = e + self.n(*e.shape) * self.wide(0.002, 0.08) * torch.sqrt(e * usual)
-        e = e.clamp(min=1e-5)
+        e = process.quanta(e, self.n(*e.shape), self.wide(0.002, 0.08)).clamp(min=1e-5)
         linear = 1 - e / torch.quantile(e.flatten(1)[:, ::5], 0.98, dim=1)[:, None, None]
         return torch.where(self.some(0.1) > 0, linear, -torch.log(e))
 
@@ -123,11 +122,10 @@ class Painter:
         v = torch.where(self.some(0.4) > 0, torch.sigmoid(k * (v - 0.5)), v)
         v = torch.where(self.some(0.7) > 0, v.clamp(0, 1), v.clamp(-1, 2) * 0.33 + 0.33)
         v = v.clamp(0, 1) ** self.wide(0.45, 2.2)
-        mean = common.box(v, 41, 41)
-        alike = 0.5 + self.even(0, 0.7) * (mean - 0.5) + 0.2 * (v - mean) / (common.box((v - mean) ** 2, 41, 41).clamp(min=0).sqrt() + 0.05)
+        alike = process.alike(v, lambda x: common.box(x, 41, 41), self.even(0, 0.7))
         v = torch.where(self.some(0.12) > 0, v + self.even(0.3, 1) * (alike - v), v)
-        levels = self.wide(12, 90)
-        return torch.where(self.some(0.06) > 0, torch.round(v * levels) / levels, v)
+        coarse = process.coarse(v, self.wide(12, 90))
+        return torch.where(self.some(0.06) > 0, coarse, v)
 
     def scratch(self, v):
         """Dust, scratches and lines of a grid on a picture."""
