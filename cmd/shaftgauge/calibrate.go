@@ -8,12 +8,12 @@ import (
 	"shaftgauge/pipeline/accuracy"
 )
 
-// calibrate fits the factors of package calibration, writes them to a file and
-// their proof to w.
+// calibrate fits the factors of package calibration, writes their proof to w and
+// themselves to a file.
 func calibrate(films []accuracy.Film, file string, w io.Writer) error {
 	c := accuracy.Calibrate(films, func(group string) bool { return strings.HasPrefix(group, surfaceGroup) })
-	if err := export.WriteFileAtomic(file, c.Table().Write); err != nil {
+	if err := c.WriteText(w); err != nil {
 		return err
 	}
-	return c.WriteText(w)
+	return export.WriteFileAtomic(file, c.Table().Write)
 }

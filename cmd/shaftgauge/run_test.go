@@ -2,10 +2,12 @@ package main
 
 import (
 	"bytes"
+	"path/filepath"
 	"strings"
 	"testing"
 
 	"shaftgauge/pipeline"
+	"shaftgauge/pipeline/accuracy"
 )
 
 // Only measure keeps what was done before an interrupt: no other command may promise it.
@@ -18,5 +20,14 @@ func TestInterruptedSaysWhatIsKept(t *testing.T) {
 		if got := strings.Contains(said.String(), "are kept"); got != kept {
 			t.Errorf("%s: %s", name, said.String())
 		}
+	}
+}
+
+// A table that cannot be written to its file is printed all the same.
+func TestVerifyPrintsFirst(t *testing.T) {
+	var said bytes.Buffer
+	err := tell(accuracy.Compare(nil, accuracy.Options{}), &said, filepath.Join(t.TempDir(), "none", "table.csv"), "")
+	if err == nil || !strings.Contains(said.String(), "Checks") {
+		t.Errorf("error %v, said %q", err, said.String())
 	}
 }

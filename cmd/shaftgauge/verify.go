@@ -92,18 +92,7 @@ func verifyCommand(ctx context.Context, c command) error {
 		return calibrate(results, factors, c.stdout)
 	}
 	report := accuracy.Compare(results, accuracy.Options{Clean: clean()})
-	for _, to := range []struct {
-		path  string
-		write func(io.Writer) error
-	}{{csvFile, report.WriteCSV}, {jsonFile, report.WriteJSON}} {
-		if to.path == "" {
-			continue
-		}
-		if err := export.WriteFileAtomic(to.path, to.write); err != nil {
-			return err
-		}
-	}
-	if err := report.WriteText(c.stdout); err != nil {
+	if err := tell(report, c.stdout, csvFile, jsonFile); err != nil {
 		return err
 	}
 	failed := 0
@@ -114,6 +103,26 @@ func verifyCommand(ctx context.Context, c command) error {
 	}
 	if failed > 0 {
 		return fmt.Errorf("verify: %d of %d checks failed", failed, len(report.Checks))
+	}
+	return nil
+}
+
+// tell prints the table, then writes it to the files that are named: a folder that is
+// not there must not cost what was measured.
+func tell(r *accuracy.Report, stdout io.Writer, csvFile, jsonFile string) error {
+	if err := r.WriteText(stdout); err != nil {
+		return err
+	}
+	for _, to := range []struct {
+		path  string
+		write func(io.Writer) error
+	}{{csvFile, r.WriteCSV}, {jsonFile, r.WriteJSON}} {
+		if to.path == "" {
+			continue
+		}
+		if err := export.WriteFileAtomic(to.path, to.write); err != nil {
+			return err
+		}
 	}
 	return nil
 }
