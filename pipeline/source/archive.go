@@ -60,39 +60,14 @@ func (l *lister) archive(ctx context.Context, file, name string) error {
 		if m.FileInfo().IsDir() {
 			continue
 		}
-		clean := SafeName(m.Name)
-		shown := join(name, clean)
-		if !m.Mode().IsRegular() {
-			l.skip(shown, "not a regular file")
-			continue
-		}
-		f := File{Path: file, Member: m.Name, Source: shown}
-		listed := false
-		for dir := path.Dir(clean); !listed; dir = path.Dir(dir) {
-			if t := tables[dir]; t != nil {
-				f.Beside, listed = t.take(strings.TrimPrefix(clean, strings.TrimPrefix(dir+"/", "./")))
-			}
-			if dir == "." || dir == "/" {
-				break
-			}
-		}
-		f.Detail = l.badMember(m)
-		switch kind, why := sniffMember(m, f.Detail != ""); {
-		case seen[m.Name]:
-			f.Refused, f.Detail = measure.UnreadableFile, "second member of this name"
-		case f.Detail != "" && (kind == film || listed):
-			f.Refused = measure.UnreadableFile
-		case kind == archive:
-			l.skip(shown, "archive inside an archive")
-			continue
-		case kind == directory:
-			l.skip(shown, "DICOMDIR: the archive is listed by its members")
-			continue
-		case kind == other && !listed:
+		shown := join(name, SafeName(m.Name))
+		f, why := l.member(m, tables, seen)
+		if why != "" {
 			l.skip(shown, why)
 			continue
 		}
 		seen[m.Name] = true
+		f.Path, f.Source = file, shown
 		l.put(f)
 	}
 	for _, m := range r.File { // in stored order
@@ -110,6 +85,39 @@ func (l *lister) archive(ctx context.Context, file, name string) error {
 		l.skip(name, "archive without films")
 	}
 	return nil
+}
+
+// member is the film that a member of an archive is, or why it is none. tables are the
+// archive's films.csv by folder, seen the names of the members before.
+func (l *lister) member(m *zip.File, tables map[string]*table, seen map[string]bool) (f File, skip string) {
+	if !m.Mode().IsRegular() {
+		return f, "not a regular file"
+	}
+	f.Member = m.Name
+	clean := SafeName(m.Name)
+	listed := false
+	for dir := path.Dir(clean); !listed; dir = path.Dir(dir) {
+		if t := tables[dir]; t != nil {
+			f.Beside, listed = t.take(strings.TrimPrefix(clean, strings.TrimPrefix(dir+"/", "./")))
+		}
+		if dir == "." || dir == "/" {
+			break
+		}
+	}
+	f.Detail = l.badMember(m)
+	switch kind, why := sniffMember(m, f.Detail != ""); {
+	case seen[m.Name]:
+		f.Refused, f.Detail = measure.UnreadableFile, "second member of this name"
+	case f.Detail != "" && (kind == film || listed):
+		f.Refused = measure.UnreadableFile
+	case kind == archive:
+		return f, "archive inside an archive"
+	case kind == directory:
+		return f, "DICOMDIR: the archive is listed by its members"
+	case kind == other && !listed:
+		return f, why
+	}
+	return f, ""
 }
 
 // badMember says why a member may not be opened; empty when it may.
