@@ -70,7 +70,8 @@ func (d *drawing) marks() {
 
 // facts draws what the header says of the film.
 func (d *drawing) facts() {
-	f := Facts{Issuer: "HARROWVALE", PatientID: fmt.Sprintf("HV%06d", d.IntN(1e6)),
+	f := &d.Facts
+	*f = Facts{Issuer: "HARROWVALE", PatientID: fmt.Sprintf("HV%06d", d.IntN(1e6)),
 		PatientName: names[d.IntN(len(names))] + "^" + givenNames[d.IntN(len(givenNames))],
 		StudyDate:   fmt.Sprintf("20%02d%02d%02d", 14+d.IntN(12), 1+d.IntN(12), 1+d.IntN(28)),
 		StudyUID:    uid(d.Seed, 1), SeriesUID: uid(d.Seed, 2), InstanceUID: uid(d.Seed, 3),
@@ -92,7 +93,27 @@ func (d *drawing) facts() {
 	if d.Style.Inverted {
 		f.PixelIntensitySign = 1
 	}
+	d.scaleFacts(f)
+	d.planeFacts(f)
+	f.BodyPart = []string{"FEMUR", "LEG", "EXTREMITY", "", "HIP"}[d.IntN(5)]
+	if d.group.name == "pelvis" {
+		f.BodyPart = "PELVIS"
+	}
+	if d.chance(0.5) {
+		view := "AP"
+		if d.lateral {
+			view = "LAT"
+		}
+		f.SeriesDescription = "Femur " + view
+	}
+	if d.contradiction {
+		d.contradict(f)
+	}
+}
 
+// scaleFacts draws what the header says of the scale: calibrated, a factor, distances or the
+// detector's spacing alone.
+func (d *drawing) scaleFacts(f *Facts) {
 	pitch := d.Plate.Spacing
 	bone := d.Beam.SID / (d.Beam.SID - d.Legs[0].Pose.At[2])
 	round := func(v float64, n float64) float64 { return math.Round(v*n) / n }
@@ -122,11 +143,19 @@ func (d *drawing) facts() {
 			f.SourceToDetector = round(d.Beam.SID, 1)
 		}
 	}
+}
 
-	side := string(d.Legs[0].Anatomy.Side)
+// sideWord is the film's side as Image Laterality has it.
+func (d *drawing) sideWord() string {
 	if d.legs == 2 {
-		side = "B"
+		return "B"
 	}
+	return string(d.Legs[0].Anatomy.Side)
+}
+
+// planeFacts draws what the header says of side, view and orientation.
+func (d *drawing) planeFacts(f *Facts) {
+	side := d.sideWord()
 	switch k := d.Float64(); {
 	case k < 0.6:
 		f.ImageLaterality = side
@@ -153,32 +182,23 @@ func (d *drawing) facts() {
 	if d.chance(0.55) {
 		f.PatientOrientation = d.orientation()
 	}
-	f.BodyPart = []string{"FEMUR", "LEG", "EXTREMITY", "", "HIP"}[d.IntN(5)]
-	if d.group.name == "pelvis" {
-		f.BodyPart = "PELVIS"
-	}
+}
+
+// contradict has the header name the wrong side, or the wrong view.
+func (d *drawing) contradict(f *Facts) {
+	side := d.sideWord()
+	wrong := map[string]string{"R": "L", "L": "R"}[side]
+	f.ImageLaterality, f.Laterality = wrong, ""
+	d.Contradictions = []string{"side"}
 	if d.chance(0.5) {
-		view := "AP"
+		f.ImageLaterality = side
+		f.PatientOrientation = [2]string{}
+		f.ViewCode, f.ViewPosition = "", "LL"
 		if d.lateral {
-			view = "LAT"
+			f.ViewPosition = "AP"
 		}
-		f.SeriesDescription = "Femur " + view
+		d.Contradictions = []string{"view"}
 	}
-	if d.contradiction {
-		wrong := map[string]string{"R": "L", "L": "R"}[side]
-		f.ImageLaterality, f.Laterality = wrong, ""
-		d.Contradictions = []string{"side"}
-		if d.chance(0.5) {
-			f.ImageLaterality = side
-			f.PatientOrientation = [2]string{}
-			f.ViewCode, f.ViewPosition = "", "LL"
-			if d.lateral {
-				f.ViewPosition = "AP"
-			}
-			d.Contradictions = []string{"view"}
-		}
-	}
-	d.Facts = f
 }
 
 // orientation returns Patient Orientation: the anatomical direction to which

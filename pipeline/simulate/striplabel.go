@@ -24,88 +24,110 @@ func (j *stripJob) edgesAt(row float64, rings *polarLine) stripEdges {
 	return stripEdges{v[0], v[1], v[2], v[3]}
 }
 
+// labelBeyond is how many rows of labels beyond either end of a strip are looked at for
+// thickenings that reach into it.
+const labelBeyond = 30
+
 // label fills the labels of a strip whose picture is v and whose fine pixels are
 // hidden by letters and metal.
 func (j *stripJob) label(out *Strip, v, hidden []float32) {
-	const n, beyond = StripRows / 2, 30
+	const n = StripRows / 2
 	rings := &polarLine{}
-	var e [n + 2*beyond]stripEdges
+	var e [n + 2*labelBeyond]stripEdges
 	var height [len(e)]float64
 	for i := range e {
-		e[i] = j.edgesAt(2*float64(i-beyond)+0.5, rings)
+		e[i] = j.edgesAt(2*float64(i-labelBeyond)+0.5, rings)
 		height[i] = StripAcross * (e[i].bareOuter - e[i].outer + e[i].inner - e[i].bareInner)
 	}
-	plate := j.Plate.grid()
+	look := stripLook{stripJob: j, v: v, hidden: hidden, plate: j.Plate.grid()}
 	for r := range n {
-		q := e[r+beyond]
-		row := 2*float64(r) + 0.5
+		q := e[r+labelBeyond]
 		out.Row[r] = StripRow{Outer: q.outer, Inner: q.inner, BareOuter: q.bareOuter, BareInner: q.bareInner,
 			OuterHeight: StripAcross * (q.bareOuter - q.outer), InnerHeight: StripAcross * (q.inner - q.bareInner), Peak: math.NaN()}
 		if j.side != 0 {
 			out.Row[r].Focal = -2
 		}
-		t := &out.Row[r]
-		p, a := j.rowAt(row)
-		s := newSection(&j.leg.place, j.Beam, p.X, p.Y, a.X, a.Y)
-		z := s.z(j.leg.centreAt(j.p, s.z(j.leg.centreAt(j.p, s.p[2]))))
-		i := max(0, min(int((z-j.p.z0)/polarStep), j.p.n-1))
-		mm := func(col float64) (x, y float64) {
-			d := col * StripAcross * j.unit
-			return p.X + a.X*d, p.Y + a.Y*d
-		}
-		// seen says whether an edge at a column can be seen: what is thicker lies
-		// on its inner or outer side.
-		seen := func(col, dense, thin float64) int8 {
-			if !(col > 2 && col < StripCols-3) {
-				return 0
-			}
-			pt := p.Add(a.Mul(col * StripAcross * j.unit))
-			if !j.visible(pt, plate) || j.field.depth(pt) < 1.5*j.unit {
-				return 0
-			}
-			for y := 2*r - 1; y <= 2*r+2; y++ {
-				if y < 0 || y >= StripRows {
-					continue
-				}
-				for x := int(2*col) - 5; x <= int(2*col)+6; x++ {
-					if x >= 0 && x < fineCols && hidden[y*fineCols+x] > 0.3 {
-						return 0
-					}
-				}
-			}
-			if stripMean(v, 2*r, col+dense)-stripMean(v, 2*r, col+thin) < 0.004 {
-				return 0
-			}
-			return 1
-		}
-		wall := q.inner - q.outer // columns
-		t.OuterSeen = seen(q.outer, min(5, 0.6*wall), -5)
-		t.InnerSeen = seen(q.inner, -min(5, 0.5*wall), 6)
-		if wall < 2.5 || j.p.soft[i] > 1.9 {
-			t.InnerSeen = min(t.InnerSeen, 0)
-		}
-		if z < j.p.z0+2 || z > j.p.z(j.p.n-1)-2 || z > j.leg.Anatomy.Length-65 {
-			t.OuterSeen, t.InnerSeen = -1, -1
-		}
-		// Beside the shaft a trochanter or a condyle may stand out.
-		for k := range j.solids {
-			if sd := &j.solids[k]; z > sd.lo-6 && z < sd.hi+6 {
-				for _, col := range [2]float64{q.outer - 1, q.outer - 4} {
-					x, y := mm(col)
-					o := j.leg.place.body(vec{x, y, 0})
-					d := j.leg.place.body(j.Beam.source()).sub(o).unit()
-					if _, _, hit := sd.outer.cross(o, d); hit {
-						t.OuterSeen, t.InnerSeen = -1, -1
-					}
+		look.mark(&out.Row[r], r, q)
+	}
+	j.markFocal(out, height[:])
+	for _, l := range j.lines {
+		j.markLine(out, l, e[labelBeyond:labelBeyond+n], rings)
+	}
+}
+
+// stripLook tells what can be seen of a strip's edges.
+type stripLook struct {
+	*stripJob
+	v, hidden []float32
+	plate     grid
+}
+
+// mark sets whether the edges q of the r-th row of labels can be seen: 1, not 0, or −1
+// where that is not said.
+func (l *stripLook) mark(t *StripRow, r int, q stripEdges) {
+	j := l.stripJob
+	p, a := j.rowAt(2*float64(r) + 0.5)
+	s := newSection(&j.leg.place, j.Beam, p.X, p.Y, a.X, a.Y)
+	z := s.z(j.leg.centreAt(j.p, s.z(j.leg.centreAt(j.p, s.p[2]))))
+	wall := q.inner - q.outer // columns
+	t.OuterSeen = l.seen(r, q.outer, min(5, 0.6*wall), -5)
+	t.InnerSeen = l.seen(r, q.inner, -min(5, 0.5*wall), 6)
+	if i := max(0, min(int((z-j.p.z0)/polarStep), j.p.n-1)); wall < 2.5 || j.p.soft[i] > 1.9 {
+		t.InnerSeen = min(t.InnerSeen, 0)
+	}
+	if z < j.p.z0+2 || z > j.p.z(j.p.n-1)-2 || z > j.leg.Anatomy.Length-65 {
+		t.OuterSeen, t.InnerSeen = -1, -1
+	}
+	// Beside the shaft a trochanter or a condyle may stand out.
+	for k := range j.solids {
+		if sd := &j.solids[k]; z > sd.lo-6 && z < sd.hi+6 {
+			for _, col := range [2]float64{q.outer - 1, q.outer - 4} {
+				across := col * StripAcross * j.unit
+				o := j.leg.place.body(vec{p.X + a.X*across, p.Y + a.Y*across, 0})
+				d := j.leg.place.body(j.Beam.source()).sub(o).unit()
+				if _, _, hit := sd.outer.cross(o, d); hit {
+					t.OuterSeen, t.InnerSeen = -1, -1
 				}
 			}
 		}
 	}
+}
+
+// seen says whether an edge at a column of the r-th row of labels can be seen: dense and
+// thin are how many columns from it the picture shows what is thicker and what is not.
+func (l *stripLook) seen(r int, col, dense, thin float64) int8 {
+	if !(col > 2 && col < StripCols-3) {
+		return 0
+	}
+	p, a := l.rowAt(2*float64(r) + 0.5)
+	pt := p.Add(a.Mul(col * StripAcross * l.unit))
+	if !l.visible(pt, l.plate) || l.field.depth(pt) < 1.5*l.unit {
+		return 0
+	}
+	for y := 2*r - 1; y <= 2*r+2; y++ {
+		if y < 0 || y >= StripRows {
+			continue
+		}
+		for x := int(2*col) - 5; x <= int(2*col)+6; x++ {
+			if x >= 0 && x < fineCols && l.hidden[y*fineCols+x] > 0.3 {
+				return 0
+			}
+		}
+	}
+	if stripMean(l.v, 2*r, col+dense)-stripMean(l.v, 2*r, col+thin) < 0.004 {
+		return 0
+	}
+	return 1
+}
+
+// markFocal marks the rows of the thickenings, of which height is that of both surfaces
+// by row, from labelBeyond rows before the strip on.
+func (j *stripJob) markFocal(out *Strip, height []float64) {
 	for _, k := range j.focal {
 		// Its own rows: those whose places lie about its level.
 		best, peak := -1, 0.0
-		for i := range e {
-			if z := j.levelAt(2*float64(i-beyond) + 0.5); abs(z-k.Level) < 0.4*k.Length+2 && height[i] > peak {
+		for i := range height {
+			if z := j.levelAt(2*float64(i-labelBeyond) + 0.5); abs(z-k.Level) < 0.4*k.Length+2 && height[i] > peak {
 				best, peak = i, height[i]
 			}
 		}
@@ -120,18 +142,15 @@ func (j *stripJob) label(out *Strip, v, hidden []float32) {
 		for lo > 0 && height[lo-1] >= peak/2 {
 			lo--
 		}
-		for hi < len(e)-1 && height[hi+1] >= peak/2 {
+		for hi < len(height)-1 && height[hi+1] >= peak/2 {
 			hi++
 		}
-		top := middleOfTop(height[:], best)
-		for i := max(lo-beyond, 0); i <= min(hi-beyond, n-1); i++ {
+		top := middleOfTop(height, best)
+		for i := max(lo-labelBeyond, 0); i <= min(hi-labelBeyond, StripRows/2-1); i++ {
 			if t := &out.Row[i]; t.Focal != 1 {
-				t.Focal, t.Peak = state, float64(top-beyond-i)
+				t.Focal, t.Peak = state, float64(top-labelBeyond-i)
 			}
 		}
-	}
-	for _, l := range j.lines {
-		j.markLine(out, l, e[beyond:beyond+n], rings)
 	}
 }
 
