@@ -8,6 +8,7 @@ import (
 
 	"shaftgauge/pipeline"
 	"shaftgauge/pipeline/accuracy"
+	"shaftgauge/pipeline/simulate/dicomfile"
 )
 
 // Only measure keeps what was done before an interrupt: no other command may promise it.
@@ -29,5 +30,14 @@ func TestVerifyPrintsFirst(t *testing.T) {
 	err := tell(accuracy.Compare(nil, accuracy.Options{}), &said, filepath.Join(t.TempDir(), "none", "table.csv"), "")
 	if err == nil || !strings.Contains(said.String(), "Checks") {
 		t.Errorf("error %v, said %q", err, said.String())
+	}
+}
+
+// Films without their truth are not measured first.
+func TestVerifyWantsTruth(t *testing.T) {
+	dir := t.TempDir()
+	write(t, filepath.Join(dir, "a.dcm"), "a film")
+	if _, said := ran(t, exitFatal, "verify", "--from", dir); !strings.Contains(said, dicomfile.TruthFile) {
+		t.Errorf("said %q", said)
 	}
 }

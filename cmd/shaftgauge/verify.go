@@ -79,15 +79,16 @@ func verifyCommand(ctx context.Context, c command) error {
 			return err
 		}
 	}
+	truth, err := readTruth(filepath.Join(films, dicomfile.TruthFile))
+	if err != nil {
+		return err
+	}
 	run := batch{settings: set, sources: []string{films}, out: filepath.Join(dir, "out"), quiet: sim.quiet, stderr: c.stderr}
 	femurs := make(map[string][]measure.Femur)
 	if _, _, err := run.run(ctx, func(o *output) pipeline.Sink { return femurSink{o, femurs} }); err != nil {
 		return err
 	}
-	results, err := results(filepath.Join(films, dicomfile.TruthFile), femurs)
-	if err != nil {
-		return err
-	}
+	results := beside(truth, femurs)
 	if factors != "" {
 		return calibrate(results, factors, c.stdout)
 	}
@@ -127,22 +128,24 @@ func tell(r *accuracy.Report, stdout io.Writer, csvFile, jsonFile string) error 
 	return nil
 }
 
-// results sets the femurs beside the truth in a file.
-func results(truthFile string, femurs map[string][]measure.Femur) ([]accuracy.Film, error) {
-	f, err := os.Open(truthFile)
+// readTruth reads the truth of a folder of films. It is asked for before they are
+// measured: without it that would be for nothing.
+func readTruth(file string) (dicomfile.ArchiveTruth, error) {
+	f, err := os.Open(file)
 	if err != nil {
-		return nil, err
+		return dicomfile.ArchiveTruth{}, err
 	}
 	defer f.Close()
-	truth, err := dicomfile.ReadTruth(f)
-	if err != nil {
-		return nil, err
-	}
+	return dicomfile.ReadTruth(f)
+}
+
+// beside sets the femurs beside the truth.
+func beside(truth dicomfile.ArchiveTruth, femurs map[string][]measure.Femur) []accuracy.Film {
 	var films []accuracy.Film
 	for _, t := range truth.Films {
 		films = append(films, accuracy.Film{Source: t.Source, Truth: t.Truth, Rows: femurs[t.Source]})
 	}
-	return films, nil
+	return films
 }
 
 // clean lists the groups whose films have nothing that a row should refuse: no
