@@ -8,16 +8,24 @@ import (
 
 var softShells = []float64{0.4, 0.2, 0, -0.2, -0.4}
 
-// bone lays the attenuation of the bone, and the metal on it, over a row.
-func (j *stripJob) bone(line []float32, hidden []float32, p, step geom.PointMM, rings *polarLine, buf *[4][]float64) {
-	n := len(line)
+// boneCut is the bone in the section that a row of a strip is seen through: the outer
+// surface and the middle one of the inner shells, and by column the chords through the
+// whole, through the canal, and through what a young callus adds to the bone; nil for none.
+type boneCut struct {
+	section
+	outer, inner         *loop
+	whole, hollow, young []float64
+}
+
+// cut cuts the bone along a row from p, step apart; coarse rows have one inner shell and
+// no callus.
+func (j *stripJob) cut(p, step geom.PointMM, coarse bool, rings *polarLine, buf *[4][]float64, n int) boneCut {
 	whole, hollow, middle, young := buf[0][:n], buf[1][:n], buf[2][:n], buf[3][:n]
-	ph := &j.Physics
 	du := step.Norm()
 	a := step.Mul(1 / du)
 	s := newSection(&j.leg.place, j.Beam, p.X, p.Y, a.X, a.Y)
 	shells := softShells
-	if hidden == nil {
+	if coarse {
 		shells = softShells[2:3]
 	}
 	outer := rings.ring[len(shells) : len(shells)+1]
@@ -26,7 +34,7 @@ func (j *stripJob) bone(line []float32, hidden []float32, p, step geom.PointMM, 
 	clear(whole)
 	clear(hollow)
 	outer[0].chords(whole, du, 1)
-	if len(j.focal) > 0 && j.young < 1 && hidden != nil {
+	if len(j.focal) > 0 && j.young < 1 && !coarse {
 		bare := rings.ring[len(shells)+1 : len(shells)+2]
 		s.cut(j.p, j.p.bareOut, []float64{0}, bare)
 		clear(middle)
@@ -44,33 +52,30 @@ func (j *stripJob) bone(line []float32, hidden []float32, p, step geom.PointMM, 
 			hollow[c] += abs(v)
 		}
 	}
+	return boneCut{s, &outer[0], &rings.ring[len(shells)/2], whole, hollow, young}
+}
+
+// bone lays the attenuation of the bone, and the metal on it, over a row. hidden, where
+// metal is noted, is nil for a coarse row, which has no lines, no holes and no grain of
+// the cortex either.
+func (j *stripJob) bone(line []float32, hidden []float32, p, step geom.PointMM, rings *polarLine, buf *[4][]float64) {
+	fine := hidden != nil
+	s := j.cut(p, step, !fine, rings, buf, len(line))
+	ph, du := &j.Physics, step.Norm()
 	z := s.z(j.leg.centreAt(j.p, s.p[2]))
 	z = s.z(j.leg.centreAt(j.p, z))
-	i := max(0, min(int((z-j.p.z0)/polarStep), j.p.n-1))
-	dense := j.p.dense[i]
+	dense := j.p.dense[max(0, min(int((z-j.p.z0)/polarStep), j.p.n-1))]
 	src := j.Beam.source()
 	bs := j.leg.place.body(src)
 	tex := texture(ph.TextureSeed)
 	near := j.leg.place.at[2] / j.Beam.SID
-	var solids []*solid
-	for k := range j.solids {
-		if q := &j.solids[k]; z > q.lo-6 && z < q.hi+6 {
-			solids = append(solids, q)
-		}
-	}
-	metal := closeTo(j.metal, z)
-	voids := closeTo(j.voids, z)
+	solids, metal := j.solidsAt(z), closeTo(j.metal, z)
+	var voids []*quadric
 	var lines []lucent
-	for _, l := range j.lines {
-		if abs(vec{0, 0, z}.sub(vec{0, 0, l.at[2]}).dot(l.normal)) < l.half+12 {
-			lines = append(lines, l)
-		}
+	if fine {
+		voids, lines = closeTo(j.voids, z), j.linesAt(z)
 	}
-	if hidden == nil {
-		voids, lines = nil, nil
-	}
-	fine := hidden != nil
-	canal, _ := rings.ring[len(shells)/2].edges()
+	canal, _ := s.inner.edges()
 	canal /= j.unit
 	rays := len(solids)+len(metal)+len(voids)+len(lines) > 0
 	for c := range line {
@@ -78,11 +83,11 @@ func (j *stripJob) bone(line []float32, hidden []float32, p, step geom.PointMM, 
 		dx, dy := q.X-src[0], q.Y-src[1]
 		dist := math.Sqrt(dx*dx + dy*dy + src[2]*src[2])
 		slant := dist / src[2]
-		w, h := abs(whole[c])*slant, hollow[c]*slant
+		w, h := abs(s.whole[c])*slant, s.hollow[c]*slant
 		h = min(h, w)
 		cort, canc := w-h, dense*h
-		if young != nil {
-			cort -= min(cort, max(0, (1-j.young)*young[c]*slant))
+		if s.young != nil {
+			cort -= min(cort, max(0, (1-j.young)*s.young[c]*slant))
 		}
 		var o, d vec
 		if rays {
@@ -90,19 +95,13 @@ func (j *stripJob) bone(line []float32, hidden []float32, p, step geom.PointMM, 
 			d = bs.sub(o).mul(1 / dist)
 		}
 		if len(solids) > 0 {
-			cort, canc = mixSolids(solids, o, d, &outer[0], &rings.ring[len(shells)/2], du*float64(c), slant, w, h, dense)
+			cort, canc = mixSolids(solids, o, d, s.outer, s.inner, du*float64(c), slant, w, h, dense)
 		}
 		if w > 0 && len(lines) > 0 {
-			lo, hi, hit := outer[0].heights(du * float64(c))
-			if hit {
+			if lo, hi, hit := s.outer.heights(du * float64(c)); hit {
 				m := o.at((lo+hi)/2*slant, d)
 				for k := range lines {
-					l := &lines[k]
-					const pitch = StripDown
-					across := m.sub(l.at).dot(l.normal)
-					half := l.half * (1 - j.taper*max(0, min(1, (l.at[0]-m[0])/(l.at[0]-l.inward))))
-					share := max(0, min(across+pitch/2, half)-max(across-pitch/2, -half)) / pitch
-					cort -= cort * l.missing * share * max(0, min(1, (m[0]-l.inward)/0.3+0.5))
+					cort -= j.missing(&lines[k], cort, m)
 				}
 			}
 		}
@@ -115,23 +114,61 @@ func (j *stripJob) bone(line []float32, hidden []float32, p, step geom.PointMM, 
 			m := vec{s.p[0] + s.a[0]*du*float64(c), s.p[1] + s.a[1]*du*float64(c), s.p[2] + s.a[2]*du*float64(c)}
 			m = m.add(bs.sub(m).mul(near))
 			n := tex.at((m[0]+0.7*m[1])/ph.TextureScale, m[2]/(2.2*ph.TextureScale))
-			if fine && j.pores > 0 {
-				cort *= 1 + j.pores*tex.at((m[0]+0.4*m[1])/j.poreSize+17, m[2]/(20*j.poreSize))
-			}
-			if d := du*float64(c)/j.unit - canal; fine && d > 0 && d < 4*j.streaks.deep {
-				cort += max(0, j.streaks.bone*math.Exp(-d/j.streaks.deep)*tex.at((m[0]+0.4*m[1])/j.streaks.across+53, m[2]/j.streaks.along))
+			if fine {
+				cort = j.grain(cort, m, tex, du*float64(c)/j.unit-canal)
 			}
 			line[c] += float32(ph.Cortical*cort + ph.Cancellous*canc*(1+ph.Texture*n))
 		}
 		for k := range metal {
 			if v, _, ok := metal[k].cross(o, d); ok {
 				line[c] += float32(ph.Metal * (v.b - v.a))
-				if hidden != nil {
+				if fine {
 					hidden[c] = 1
 				}
 			}
 		}
 	}
+}
+
+// solidsAt returns the parts that stand out of the shaft near the level z.
+func (j *stripJob) solidsAt(z float64) (out []*solid) {
+	for k := range j.solids {
+		if q := &j.solids[k]; z > q.lo-6 && z < q.hi+6 {
+			out = append(out, q)
+		}
+	}
+	return out
+}
+
+// linesAt returns the dark lines near the level z.
+func (j *stripJob) linesAt(z float64) (out []lucent) {
+	for _, l := range j.lines {
+		if abs(vec{0, 0, z}.sub(vec{0, 0, l.at[2]}).dot(l.normal)) < l.half+12 {
+			out = append(out, l)
+		}
+	}
+	return out
+}
+
+// missing is how much of a path through the cortex at m the line takes away.
+func (j *stripJob) missing(l *lucent, cort float64, m vec) float64 {
+	const pitch = StripDown
+	across := m.sub(l.at).dot(l.normal)
+	half := l.half * (1 - j.taper*max(0, min(1, (l.at[0]-m[0])/(l.at[0]-l.inward))))
+	share := max(0, min(across+pitch/2, half)-max(across-pitch/2, -half)) / pitch
+	return cort * l.missing * share * max(0, min(1, (m[0]-l.inward)/0.3+0.5))
+}
+
+// grain returns a path through cortical bone with its pores, and with the bone that
+// streaks the canal: below is how far below the canal's edge it lies, mm.
+func (j *stripJob) grain(cort float64, m vec, tex *tile, below float64) float64 {
+	if j.pores > 0 {
+		cort *= 1 + j.pores*tex.at((m[0]+0.4*m[1])/j.poreSize+17, m[2]/(20*j.poreSize))
+	}
+	if below > 0 && below < 4*j.streaks.deep {
+		cort += max(0, j.streaks.bone*math.Exp(-below/j.streaks.deep)*tex.at((m[0]+0.4*m[1])/j.streaks.across+53, m[2]/j.streaks.along))
+	}
+	return cort
 }
 
 // closeTo returns those of q that may lie at the level z.
