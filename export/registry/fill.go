@@ -305,19 +305,23 @@ func (f *filler) best(c Cell, found match) (*Film, string) {
 	if len(fit) == 0 {
 		return nil, why
 	}
-	if f.m.Match.Side == nil && bothLegs(fit) {
+	if f.m.Match.Side == nil && both(fit, measure.Right, measure.Left, func(r *measure.Record) measure.Side { return r.Side }) {
 		return nil, "films of both legs fit, and the map names no column for the side"
+	}
+	if c.View == "" && both(fit, measure.AP, measure.Lateral, func(r *measure.Record) measure.View { return r.View }) {
+		return nil, "films of both views fit, and the map names no view: the planes differ"
 	}
 	slices.SortStableFunc(fit, func(a, b *Film) int { return f.compare(a, b, c, found) })
 	return fit[0], ""
 }
 
-// bothLegs tells whether films are of right and of left femurs.
-func bothLegs(films []*Film) bool {
-	of := func(s measure.Side) bool {
-		return slices.ContainsFunc(films, func(f *Film) bool { return f.Record.Side == s })
+// both tells whether there are films of which a word of the row is a, and others of
+// which it is b.
+func both[T comparable](films []*Film, a, b T, word func(*measure.Record) T) bool {
+	with := func(x T) bool {
+		return slices.ContainsFunc(films, func(f *Film) bool { return word(&f.Record) == x })
 	}
-	return of(measure.Right) && of(measure.Left)
+	return with(a) && with(b)
 }
 
 // compare puts the better film first; what no rule tells apart goes by name.

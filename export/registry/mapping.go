@@ -60,7 +60,7 @@ type SideColumn struct {
 type Cell struct {
 	Column   string           `yaml:"column"`
 	Quantity measure.Quantity `yaml:"quantity"`
-	View     measure.View     `yaml:"view"`   // empty: any
+	View     measure.View     `yaml:"view"`   // empty: that of the films, if it is one
 	Digits   *int             `yaml:"digits"` // after the decimal point; default that of the quantity's own column
 }
 

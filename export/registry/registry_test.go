@@ -161,6 +161,21 @@ func TestBothLegsWithoutSide(t *testing.T) {
 	}
 }
 
+// A bow on a lateral film is the anterior one, on an AP film the lateral one (the
+// contract's bow_plane): without a view nothing tells which a column is for.
+func TestBothViewsWithoutView(t *testing.T) {
+	const by = "match: {patient: {column: n, issuer: HV}}\nfill: [{column: bow, quantity: bow_radius_mm, digits: 0}]"
+	ap := film("a", "9", "20260101", "R", "AP", measure.BowRadius, 3000, 200)
+	lateral := film("b", "9", "20260101", "R", "LAT", measure.BowRadius, 900, 20)
+	r := fill(t, by, [][]string{{"n", "bow"}, {"9", ""}}, ap, lateral)
+	if r.Table[1][1] != "" || !strings.Contains(r.Audit[0].Why, "both views") {
+		t.Errorf("%v, %+v", r.Table, r.Audit)
+	}
+	if r := fill(t, by, [][]string{{"n", "bow"}, {"9", ""}}, lateral); r.Table[1][1] != "900" {
+		t.Errorf("one view: %v", r.Table)
+	}
+}
+
 // Spreadsheets save nameless columns behind the last one; a zero has no sign.
 func TestNamelessColumnsAndZero(t *testing.T) {
 	const by = "match: {patient: {column: n, issuer: HV}}\nfill: [{column: bow, quantity: bow_angle_deg, digits: 1}]"
