@@ -56,6 +56,7 @@ var leavesEmpty = map[Reason][]Quantity{
 	CondylesNotFound:     {BowAngle50, AnatomicLateralDistal, MechanicalLateralDistal, AnatomicMechanicalAngle},
 	CanalAboveNotVisible: {CanalFlareIndex},
 	IsthmusNotVisible:    {IsthmusLevel, IsthmusCanalWidth, IsthmusOuterWidth, IsthmusCorticalIndex, CanalFlareIndex},
+	IsthmusNotResolved:   {IsthmusLevel},
 	AxisNotVisible:       {NeckShaftAngle, FemoralOffset, TrochanterProfile, AnatomicLateralDistal, AnatomicMechanicalAngle},
 	BowLinesNotVisible:   {BowAngle50},
 	BowNotResolved:       {BowRadius, BowApex},

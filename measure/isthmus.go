@@ -24,8 +24,9 @@ type isthmus struct {
 // parabola, by 3 mm over 60 mm, by 0.01 mm. ok is false unless the canal widens, beyond doubt by the error
 // model, towards both ends of what is visible.
 //
-// The level's uncertainty is the larger of the propagated one and the half
-// stretch over which the canal cannot be told from its narrowest place.
+// The level's expanded uncertainty is the larger of the propagated one and the
+// distance to the farthest place of the diaphysis, also beyond a wider one, where
+// the canal cannot be told from its narrowest.
 func (s *Shaft) findIsthmus(d diaphysis, m ErrorModel) (out isthmus, ok bool) {
 	width := s.CanalWidth()
 	fits := make([]smoother, len(s.S))
@@ -60,9 +61,7 @@ func (s *Shaft) findIsthmus(d diaphysis, m ErrorModel) (out isthmus, ok bool) {
 			if rise <= doubt {
 				even = max(even, side*(i-best))
 			}
-			if rises = rise > max(doubt, leastRise); rises {
-				break
-			}
+			rises = rises || rise > max(doubt, leastRise)
 		}
 		if !rises {
 			return out, false
@@ -88,4 +87,18 @@ func (s *Shaft) findIsthmus(d diaphysis, m ErrorModel) (out isthmus, ok bool) {
 		out.levelSigma = max(out.levelSigma, math.Sqrt(s.variance(g, m)))
 	}
 	return out, true
+}
+
+// mostOpen is the share of the visible diaphysis beyond which an uncertainty of the
+// isthmus' level, to either side, leaves open in which half of it the isthmus lies.
+const mostOpen = 0.25
+
+// DropOpenIsthmus leaves out a level of the isthmus that is open over half of the
+// visible diaphysis or more.
+func (r *Record) DropOpenIsthmus() {
+	level, ok := r.Values[IsthmusLevel]
+	if ok && level.U95 > mostOpen*(r.Values[VisibleTo].X-r.Values[VisibleFrom].X) {
+		delete(r.Values, IsthmusLevel)
+		r.AddReason(IsthmusNotResolved)
+	}
 }

@@ -59,6 +59,7 @@ const (
 	BowNotResolved      Reason = "bow_not_resolved"
 	DiaphysisCut        Reason = "diaphysis_cut"
 	IsthmusNotVisible   Reason = "isthmus_not_visible"
+	IsthmusNotResolved  Reason = "isthmus_not_resolved"
 	LevelNotVisible     Reason = "level_not_visible"
 
 	// Landmarks of hip and knee.

@@ -47,6 +47,7 @@ var Reasons = []ReasonText{
 	{BowNotResolved, "The bow's curvature does not exceed its uncertainty, so it has no radius."},
 	{DiaphysisCut, "The film does not show the whole diaphysis: quantities that need both its ends are empty."},
 	{IsthmusNotVisible, "The canal's narrowest place does not lie clearly within the visible diaphysis."},
+	{IsthmusNotResolved, "The canal stays as narrow as at its narrowest place, within its uncertainty, over so much of the diaphysis that this place has no level; its widths are given."},
 	{LevelNotVisible, "At one or more of the fixed levels an edge was not seen."},
 
 	{HeadNotFound, "The femoral head was not found on the film, or not enough of its rim."},

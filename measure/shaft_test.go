@@ -123,6 +123,29 @@ func TestIsthmus(t *testing.T) {
 	}
 }
 
+// A canal of two narrow places d apart, the second h wider, both opening by a·x²:
+// where drift leaves the difference of two widths open by u, the isthmus may lie up to
+// √((u−h)/a) beyond the second. The drifts of two sides at places so far apart differ
+// with the variance 4·τ²·(1 − exp(−d/ℓ)), by the covariance that uncertainty.go cites;
+// smoothing takes little off it.
+func TestIsthmusOpen(t *testing.T) {
+	const d, h, a, tau, length = 80, 0.1, 3e-4, 0.08, 60
+	half := func(s geom.MM) geom.MM { return 6 + min(a*square(s-100), h+a*square(s-100-d))/2 }
+	f := waisted(0)
+	f.distance[2], f.distance[3] = half, half
+	drift := EdgeError{Drift: tau, Length: length}
+	var r Record
+	shaftOf(t, f).Measure(&r, ShaftOptions{View: AP, HasOrigin: true, HasScale: true, Errors: ErrorModel{Inner: drift}})
+	u := Coverage * 2 * tau * math.Sqrt(1-math.Exp(-d/float64(length)))
+	near(t, "level", r.Values[IsthmusLevel].X, 100, 0.5)
+	near(t, "its uncertainty", r.Values[IsthmusLevel].U95, d+math.Sqrt((u-h)/a), 2)
+	r.DropOpenIsthmus() // more than a quarter of some 280 mm
+	if _, ok := r.Values[IsthmusLevel]; ok || !hasReason(r, IsthmusNotResolved) {
+		t.Errorf("level %v, reasons %v", r.Values[IsthmusLevel], r.Reasons)
+	}
+	present(t, r, IsthmusCanalWidth, IsthmusOuterWidth, IsthmusCorticalIndex)
+}
+
 // Cut above or below the isthmus, a film does not show it.
 func TestIsthmusMustBeInside(t *testing.T) {
 	for _, cut := range []struct{ from, to geom.MM }{{-20, 120}, {150, 250}} {

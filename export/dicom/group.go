@@ -111,7 +111,7 @@ func (in inFilm) quantity(col measure.Column, c concept, r *measure.Record, revi
 		return in.refused(col, c, notAttempted, "").with(changed...), true
 	}
 	qualifier := measurementFailure
-	if slices.Contains(reasons, measure.BowNotResolved) {
+	if slices.Contains(reasons, measure.BowNotResolved) || slices.Contains(reasons, measure.IsthmusNotResolved) {
 		qualifier = indeterminate
 	}
 	var words []string

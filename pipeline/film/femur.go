@@ -80,6 +80,7 @@ func femur(f detect.Femur, h intake.Header, sc scale, nails []measure.Nail, base
 	findFocal(&out, &r, f, id, sp, shaft, opt)
 	compare(&r, f, id, sp, shaft, opt)
 	calibration.Kept().Apply(&r)
+	r.DropOpenIsthmus()
 	calibration.Kept().ApplyFocal(out.Focal)
 	r.Status = measure.DetermineStatus(&r)
 	draw(out.Geometry, shaft, r, f, opt.HasOrigin, sp)
