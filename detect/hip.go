@@ -98,10 +98,9 @@ func (t *shaftTrace) hip(f *Femur, full, reduced *plane, sp geom.Spacing, m meta
 	f.HeadCircle, f.Neck = h.headAndNeck()
 	f.LesserTrochanter.P = sp.Px(h.lesser(tip, down, frame.across))
 	f.GreaterTrochanter = h.landmark(hipGreater)
-	for i, k := range [2]int{hipCanalLateral, hipCanalMedial} {
-		if f.CanalAbove[i] = h.landmark(k); f.CanalAbove[i] != nil {
-			f.CanalAbove[i].Sigma *= canalShare
-		}
+	f.CanalAbove = [2]*Landmark{h.canalLateral(tip, down, frame.across), h.landmark(hipCanalMedial)}
+	if m := f.CanalAbove[1]; m != nil {
+		m.Sigma *= canalShare
 	}
 	return nil
 }
