@@ -44,6 +44,7 @@ const (
 	hipUnsure  = 4.0  // mm; a landmark less certain than this is not known
 	hipLost    = 12.0 // mm; where the greater trochanter is there, but nowhere more certain than this, outlines must confirm the neck
 	canalShare = 0.65 // of its spread that the network's place of the canal's edges is uncertain by; fitted on simulated films
+	tipTwice   = 1.0  // mm, least standard uncertainty of the level of a lesser trochanter that two networks saw; by one, tipSigma
 	lesserBump = 0.01 // 1/mm, half the bend of the outline over a lesser trochanter that is seen, at least
 	lesserHalf = 20.0 // mm of bone beneath the outline at the lesser trochanter, about
 	headLeast  = 15   // mm, least radius of a head, and
@@ -96,6 +97,7 @@ func (t *shaftTrace) hip(f *Femur, full, reduced *plane, sp geom.Spacing, m meta
 		return err
 	}
 	f.HeadCircle, f.Neck = h.headAndNeck()
+	tip, f.LesserTrochanter.Sigma = h.level(tip, down, f.LesserTrochanter.Sigma)
 	f.LesserTrochanter.P = sp.Px(h.lesser(tip, down, frame.across))
 	f.GreaterTrochanter = h.landmark(hipGreater)
 	f.CanalAbove = [2]*Landmark{h.canalLateral(tip, down, frame.across), h.landmark(hipCanalMedial)}
@@ -103,6 +105,20 @@ func (t *shaftTrace) hip(f *Femur, full, reduced *plane, sp geom.Spacing, m meta
 		m.Sigma *= canalShare
 	}
 	return nil
+}
+
+// level moves the tip of the lesser trochanter along the shaft, which runs along down,
+// to between where it was seen, with the given uncertainty, and where this network
+// sees it, each by how sure it is; what they differ by adds to the uncertainty.
+func (h *hip) level(tip, down geom.PointMM, sigma float64) (geom.PointMM, float64) {
+	s, ok := h.sigma(hipLesser, hipProb)
+	if !ok {
+		return tip, sigma
+	}
+	first := math.Hypot(hipNet.certain, math.Sqrt(math.Max(0, sigma*sigma-tipSigma*tipSigma))) // as sure as its spread says
+	apart := h.marks[hipLesser].at.Sub(tip).Dot(down)
+	w := first * first / (first*first + s*s)
+	return tip.Add(down.Mul(w * apart)), math.Hypot(tipTwice, math.Hypot(s*math.Sqrt(w), apart*math.Sqrt(w*(1-w))))
 }
 
 // lesser moves the tip of the lesser trochanter, whose level is known, square to the

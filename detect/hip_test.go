@@ -144,3 +144,23 @@ func TestLesserOnOutline(t *testing.T) {
 		}
 	}
 }
+
+// Two words on the level of the lesser trochanter that are equally sure meet in the
+// middle, and half of what they differ by is in doubt; a far surer one has its way
+// (weights by inverse variance, and the variance of a mixture).
+func TestLevelOfTwo(t *testing.T) {
+	tip, down := geom.PointMM{X: 10, Y: 50}, geom.PointMM{Y: 1}
+	h := &hip{marks: make([]patchMark, hipMarks)}
+	h.marks[hipLesser] = patchMark{at: geom.PointMM{X: 12, Y: 54}, there: 1, certain: hipNet.certain}
+	got, sigma := h.level(tip, down, tipSigma)
+	if math.Abs(got.Y-52) > 1e-9 || got.X != 10 || math.Abs(sigma-math.Hypot(tipTwice, math.Hypot(2, hipNet.certain/math.Sqrt2))) > 1e-9 {
+		t.Errorf("equally sure: level %.2f, want 52, sigma %.2f", got.Y, sigma)
+	}
+	if got, sigma = h.level(tip, down, 6); math.Abs(got.Y-54) > 0.2 || sigma > 1.5 {
+		t.Errorf("the second far surer: level %.2f, want 54, sigma %.2f", got.Y, sigma)
+	}
+	h.marks[hipLesser].there = 0
+	if got, sigma = h.level(tip, down, 2); got != tip || sigma != 2 {
+		t.Errorf("one word alone: %v, sigma %.2f", got, sigma)
+	}
+}

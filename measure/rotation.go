@@ -85,6 +85,13 @@ func (m *joints) trochanter() {
 	}
 }
 
+// TipProfile returns how far a tip stands out of the outline of the negative side
+// below it, in widths of the shaft, as trochanter_profile_ratio does.
+func (s *Shaft) TipProfile(tip geom.PointMM) (ratio float64, ok bool) {
+	ratio, _, ok = s.profileRatio(tip)
+	return ratio, ok
+}
+
 // profileRatio returns how far the tip stands out of the line through the
 // negative outer edge 10 to 40 mm below the origin, over the mean outer width
 // there, with the gradient to the edges.
