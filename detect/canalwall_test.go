@@ -34,7 +34,7 @@ func TestCanalLateral(t *testing.T) {
 				g.pix[y*cols+x] = uint16(20000 + contrast*v + 100*rng.NormFloat64())
 			}
 		}
-		h := &hip{sheet: sheet{g, sp, nil}, marks: make([]patchMark, hipMarks), blur: Blur{SigmaMM: 0.2}}
+		h := &hip{sheet: sheet{film: g, sp: sp}, marks: make([]patchMark, hipMarks), blur: Blur{SigmaMM: 0.2}}
 		h.marks[hipCanalLateral] = patchMark{at: geom.PointMM{X: edge - wall*slant - 4, Y: base.Y}, there: 1, along: 2, cross: 2.5, certain: 0.6}
 		return h
 	}
