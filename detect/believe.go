@@ -18,9 +18,9 @@ const (
 	kneeOdds    = 2
 	tangentOdds = 5
 
-	// Of a frontal view: on lateral ones the condyles lie over each other, and the head
-	// in line with the shaft.
-	tangentFrontal = 30
+	// Of a frontal view: on lateral ones the condyles lie over each other, though two
+	// outlines of one that is turned have a tangent too, and the head in line with the shaft.
+	tangentFrontal = 8
 	headFrontal    = 200
 
 	// Of the side that it faces, by a head and neck on the other.
