@@ -113,7 +113,7 @@ func (c *columns) compress() {
 
 // condyles sets the places where the tangent common to both condyles touches
 // them, looked for around the places that the network marked. Where an outline is
-// not clear there, there are none.
+// not clear there, or metal's, there are none.
 func (t *shaftTrace) condyles(f *Femur, full *plane, sp geom.Spacing, knee distalEnd) {
 	if knee.lateral == nil {
 		return
@@ -165,6 +165,12 @@ func (t *shaftTrace) condyles(f *Femur, full *plane, sp geom.Spacing, knee dista
 			return
 		}
 		sigma[i] = math.Hypot(sigma[i], math.Max(0, y-markAgree))
+	}
+	if t.capped(full, sp, at, frame.y) {
+		if f.Implant == ImplantNone {
+			f.Implant = ImplantOther
+		}
+		return
 	}
 	f.CondyleLateral, f.CondyleMedial = &Landmark{P: sp.Px(at[0]), Sigma: sigma[0]}, &Landmark{P: sp.Px(at[1]), Sigma: sigma[1]}
 }
