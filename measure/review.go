@@ -185,6 +185,7 @@ func (g *glance) contradictions() []string {
 		{SideConflict, "statements of the side contradict each other"},
 		{ViewConflict, "statements of the view contradict each other"},
 		{PolarityConflict, "statements of bright and dark contradict each other"},
+		{ScaleConflict, "two statements of scale contradict each other"},
 	} {
 		if g.has(c.code) {
 			out = append(out, c.words)
