@@ -70,7 +70,7 @@ func (s *Shaft) FindFocal(lateral, medial CortexEdges, o FocalOptions) (found []
 		if !ok {
 			break
 		}
-		if !c.stands() {
+		if !c.inside(d) || !c.stands() {
 			continue
 		}
 		search.remove(&c)

@@ -134,6 +134,7 @@ func TestFindFocalIsNotFooled(t *testing.T) {
 		{"slow thickening", none, slow, none},
 		{"callus all round", bell(140, 2, 20), none, bell(140, 2, 20)},
 		{"bend of the whole cortex", bell(140, 1.5, 20), times(-1, bell(140, 1.5, 20)), none},
+		{"flank of what lies above", none, bell(19, 1.5, 16), none},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {

@@ -124,7 +124,7 @@ func (f *focalSearch) next(d diaphysis) (c candidate, ok bool) {
 		for _, l := range []*layer{f.outer, f.thick} {
 			for j := range l.fits[k] {
 				b := &l.fits[k][j]
-				if f.taken[b.at] || f.x[b.at] < d.from+focalEnd || f.x[b.at] > d.to-focalEnd {
+				if f.taken[b.at] || !f.inside(b.at, d) {
 					continue
 				}
 				snr := b.height / l.sigma(k, b)
@@ -164,6 +164,15 @@ func (f *focalSearch) next(d diaphysis) (c candidate, ok bool) {
 	}
 	return c, true
 }
+
+// inside tells whether a peak may lie at the i-th level.
+func (f *focalSearch) inside(i int, d diaphysis) bool {
+	return f.x[i] >= d.from+focalEnd && f.x[i] <= d.to-focalEnd
+}
+
+// inside tells whether the peak still lies within the diaphysis where it was measured:
+// else it is the flank of what lies beyond, unless a dark line crosses it.
+func (c *candidate) inside(d diaphysis) bool { return c.search.inside(c.outer.at, d) || c.lined() }
 
 // measure returns the length, of the first so many, and the place within reach levels
 // of at with which a bump explains y best; first where nothing does.
