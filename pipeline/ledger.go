@@ -125,15 +125,26 @@ func (l *ledger) get(ctx context.Context, key string) (e entry, ok bool, err err
 	return e, true, nil
 }
 
-// first returns a source whose files in the output are those of key: source
-// itself if it can be, empty when there is none.
-func (l *ledger) first(ctx context.Context, key, source string) (string, error) {
-	var s string
-	err := l.db.QueryRowContext(ctx, "SELECT source FROM written WHERE key = ? ORDER BY source <> ?, source LIMIT 1", key, source).Scan(&s)
-	if err != nil && !errors.Is(err, sql.ErrNoRows) {
-		return "", fmt.Errorf("pipeline: ledger: %w", err)
+// sources returns the sources whose files in the output are those of key, the one
+// given before the others.
+func (l *ledger) sources(ctx context.Context, key, before string) ([]string, error) {
+	rows, err := l.db.QueryContext(ctx, "SELECT source FROM written WHERE key = ? ORDER BY source <> ?, source", key, before)
+	if err != nil {
+		return nil, fmt.Errorf("pipeline: ledger: %w", err)
 	}
-	return s, nil
+	defer rows.Close()
+	var out []string
+	for rows.Next() {
+		var s string
+		if err := rows.Scan(&s); err != nil {
+			return nil, fmt.Errorf("pipeline: ledger: %w", err)
+		}
+		out = append(out, s)
+	}
+	if err := rows.Err(); err != nil {
+		return nil, fmt.Errorf("pipeline: ledger: %w", err)
+	}
+	return out, nil
 }
 
 // begin notes that the files of source are about to be written: from now until

@@ -176,12 +176,12 @@ func (b *batch) look(ctx context.Context, indices <-chan int, tasks chan<- task)
 		if !b.claim(key, i) {
 			continue // the film in flight takes this one along
 		}
-		done, err := b.restore(ctx, i, "")
+		done, err := b.restore(ctx, i)
 		if err != nil {
 			return err
 		}
 		if done {
-			if err := b.settle(ctx, key, func(ctx context.Context, other int) error { return b.restoreOther(ctx, other, f.Source) }); err != nil {
+			if err := b.settle(ctx, key, b.restoreOther); err != nil {
 				return err
 			}
 			continue
@@ -242,9 +242,9 @@ func (b *batch) settle(ctx context.Context, key string, along func(ctx context.C
 	}
 }
 
-// restore answers for film i from the ledger, where that can be. The files of like,
-// if it is named, are those of the same film and are there.
-func (b *batch) restore(ctx context.Context, i int, like string) (bool, error) {
+// restore answers for film i from the ledger, where that can be: with its own files,
+// or else those of any film of the same key.
+func (b *batch) restore(ctx context.Context, i int) (bool, error) {
 	e, ok, err := b.ledger.get(ctx, b.keys[i])
 	if err != nil || !ok {
 		return false, err
@@ -256,44 +256,45 @@ func (b *batch) restore(ctx context.Context, i int, like string) (bool, error) {
 		return false, nil
 	}
 	a := e.answer.WithSource(b.films[i].Source)
-	first, err := b.ledger.first(ctx, b.keys[i], a.Source)
+	sources, err := b.ledger.sources(ctx, b.keys[i], a.Source)
 	if err != nil {
 		return false, err
 	}
-	if first != a.Source && like != "" {
-		first = like
+	if len(sources) == 0 {
+		sources = []string{""} // an answer without pictures needs no files
 	}
-	ok, err = b.restoreFrom(ctx, a, first)
-	if err == nil && !ok && like != "" { // its own files were removed
-		first = like
-		ok, err = b.restoreFrom(ctx, a, first)
+	for _, first := range sources {
+		ok, err := b.restoreFrom(ctx, i, a, first)
+		if err != nil {
+			return false, err
+		}
+		if ok {
+			b.reused[i] = true
+			b.tell(a, true)
+			return true, nil
+		}
 	}
+	return false, nil
+}
+
+// restoreFrom has the files of a, film i's answer, made from those of first, which may be a's own.
+func (b *batch) restoreFrom(ctx context.Context, i int, a job.Answer, first string) (bool, error) {
+	if first == a.Source {
+		return b.sink.Restore(ctx, a, first)
+	}
+	if err := b.ledger.begin(ctx, a.Source); err != nil {
+		return false, err
+	}
+	ok, err := b.sink.Restore(ctx, a, first)
 	if err != nil || !ok {
 		return false, err
 	}
-	if first != a.Source {
-		if err := b.ledger.wrote(ctx, a.Source, b.keys[i]); err != nil {
-			return false, err
-		}
-	}
-	b.reused[i] = true
-	b.tell(a, true)
-	return true, nil
-}
-
-// restoreFrom has the files of a made from those of first, which may be a's own.
-func (b *batch) restoreFrom(ctx context.Context, a job.Answer, first string) (bool, error) {
-	if first != a.Source {
-		if err := b.ledger.begin(ctx, a.Source); err != nil {
-			return false, err
-		}
-	}
-	return b.sink.Restore(ctx, a, first)
+	return true, b.ledger.wrote(ctx, a.Source, b.keys[i])
 }
 
 // restoreOther is restore for a film whose like was just restored.
-func (b *batch) restoreOther(ctx context.Context, i int, like string) error {
-	ok, err := b.restore(ctx, i, like)
+func (b *batch) restoreOther(ctx context.Context, i int) error {
+	ok, err := b.restore(ctx, i)
 	if err == nil && !ok {
 		err = fmt.Errorf("pipeline: %s: files of the same film vanished during the run", b.films[i].Source)
 	}

@@ -232,31 +232,37 @@ func (s lateSink) Restore(ctx context.Context, a job.Answer, first string) (bool
 	return s.memorySink.Restore(ctx, a, first)
 }
 
-// A copy whose files somebody removed has them again from its like, also while it
-// waits for that.
+// A copy whose files somebody removed has them again from its like, whichever the
+// run comes to first, and also while it waits for that.
 func TestSameContentWithLostFiles(t *testing.T) {
-	dir := t.TempDir()
-	films := writeFilms(t, dir, "ok same", "ok same", "ok same")
-	c, log := testConfig(dir)
-	c.Film.Picture, c.Workers = 5, 3
-	sink := newMemorySink()
-	if _, err := Run(t.Context(), c, films, sink); err != nil {
-		t.Fatal(err)
-	}
-	if err := os.Remove(log); err != nil {
-		t.Fatal(err)
-	}
-	delete(sink.files, "1.film")
-	sink.put = nil
-	if _, err := Run(t.Context(), c, films, lateSink{sink}); err != nil {
-		t.Fatal(err)
-	}
-	if n := readLog(t, log); len(n) > 0 {
-		t.Errorf("measured again: %v", n)
-	}
-	for i, a := range sink.put {
-		if a.Source != films[i].Source || sink.files[a.Source] != shown(a) {
-			t.Errorf("row %d is of %q", i, a.Source)
+	for _, lost := range []string{"0.film", "1.film"} {
+		for _, workers := range []int{1, 3} {
+			t.Run(fmt.Sprint(lost, workers), func(t *testing.T) {
+				dir := t.TempDir()
+				films := writeFilms(t, dir, "ok same", "ok same", "ok same")
+				c, log := testConfig(dir)
+				c.Film.Picture, c.Workers = 5, workers
+				sink := newMemorySink()
+				if _, err := Run(t.Context(), c, films, sink); err != nil {
+					t.Fatal(err)
+				}
+				if err := os.Remove(log); err != nil {
+					t.Fatal(err)
+				}
+				delete(sink.files, lost)
+				sink.put = nil
+				if _, err := Run(t.Context(), c, films, lateSink{sink}); err != nil {
+					t.Fatal(err)
+				}
+				if n := readLog(t, log); len(n) > 0 {
+					t.Errorf("measured again: %v", n)
+				}
+				for i, a := range sink.put {
+					if a.Source != films[i].Source || sink.files[a.Source] != shown(a) {
+						t.Errorf("row %d is of %q", i, a.Source)
+					}
+				}
+			})
 		}
 	}
 }
