@@ -132,7 +132,9 @@ func (r *relief) border(l border) (border, bool) {
 		}
 		var slope, at float64
 		for range 5 {
-			slope, at = lineThrough(x, y, w)
+			if at, slope = lineThrough(x, y, w); math.IsNaN(at) {
+				return l, false // no step is near the line
+			}
 			for i, s := range steps {
 				w[i] = 0
 				if q := (s.off - at - slope*s.t) / (near / 2); math.Abs(q) < 1 {
@@ -207,22 +209,4 @@ func (r *relief) shown(l border, side, far, share float64) (float64, bool) {
 		return 0, false
 	}
 	return ranked(size, int(float64(len(size)-1)*share)), true
-}
-
-// lineThrough is the weighted least-squares line y = at + slope·x.
-func lineThrough(x, y, w []float64) (slope, at float64) {
-	var n, sx, sy, sxx, sxy float64
-	for i := range x {
-		n += w[i]
-		sx += w[i] * x[i]
-		sy += w[i] * y[i]
-		sxx += w[i] * x[i] * x[i]
-		sxy += w[i] * x[i] * y[i]
-	}
-	det := n*sxx - sx*sx
-	if !(det > 1e-9) {
-		return 0, 0
-	}
-	slope = (n*sxy - sx*sy) / det
-	return slope, (sy - slope*sx) / n
 }

@@ -1,6 +1,10 @@
 package detect
 
-import "math"
+import (
+	"math"
+
+	"gonum.org/v1/gonum/stat"
+)
 
 const (
 	runGap    = 3    // levels not found that a run of found ones may bridge
@@ -139,33 +143,34 @@ func joins(ls []level, a, b run, dir, flare int) bool {
 		end, start = a.a, b.b
 	}
 	gap := (start - end) * dir
-	most, fit, slack := joinGap, float64(fitLevels), joinSlope
+	most, fit, slack := joinGap, fitLevels, joinSlope
 	if flare > 0 && max(start, end) >= flare {
 		most, fit, slack = gapFlare, fitFlare, joinFlare
 	}
 	if b.n < runLeast || gap > most {
 		return false
 	}
-	// Line through the last levels of a.
-	var n, sx, sy, sxx, sxy float64
-	for k := end; k >= a.a && k <= a.b && n < fit; k -= dir {
+	var x, y []float64 // the last levels of a
+	for k := end; k >= a.a && k <= a.b && len(x) < fit; k -= dir {
 		if ls[k].ok {
-			x := float64(k - end)
-			n++
-			sx += x
-			sy += ls[k].outer
-			sxx += x * x
-			sxy += x * ls[k].outer
+			x, y = append(x, float64(k-end)), append(y, ls[k].outer)
 		}
 	}
-	slope := 0.0
-	if den := n*sxx - sx*sx; den > 0 {
-		slope = (n*sxy - sx*sy) / den
-	}
-	want := (sy-slope*sx)/n + slope*float64(start-end)
+	at, slope := lineThrough(x, y, nil)
+	want := at + slope*float64(start-end)
 	off := ls[start].outer - want
 	if off < 0 { // bones widen towards the knee
 		off, slack = -off, joinSlope
 	}
 	return off <= joinSlack+slack*levelStep*float64(gap)
+}
+
+// lineThrough is the least-squares line y = at + slope·x, weighted by w where that is
+// not nil; level where the points tell no slope, not a number where none has a weight.
+func lineThrough(x, y, w []float64) (at, slope float64) {
+	at, slope = stat.LinearRegression(x, y, w, false)
+	if math.IsNaN(slope) || math.IsInf(slope, 0) {
+		return stat.Mean(y, w), 0
+	}
+	return at, slope
 }
