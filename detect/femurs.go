@@ -241,7 +241,7 @@ func (p planes) trochanter(f *Femur, reduced *plane, m midline, over metal, expo
 	}
 	var err error
 	bare := !anyNear(over.implant, m.p[k], aroundTip)
-	f.LesserTrochanter, err = trochanterTip(reduced, m, sp, k, f.LateralClockwise < 0.5, bare && f.FrontalView >= 0.5)
+	f.LesserTrochanter, err = trochanterTip(reduced, m, sp, exposed, k, f.LateralClockwise < 0.5, bare && f.FrontalView >= 0.5)
 	exposed.drop(sp, &f.LesserTrochanter)
 	return err
 }

@@ -29,14 +29,15 @@ const (
 	tipProb   = 0.5  // that the tip is on the patch
 	tipSigma  = 1.5  // mm, least standard uncertainty of a tip's level: it is blunt, and on real surfaces up to 4 mm off
 	tipUnsure = 4.0  // mm; a level less certain than this is not known
+	tipFlank  = 12.0 // mm above the tip that must be seen: without its upper flank nothing shows where it stands out most
 	axisFrom  = 15.0 // mm below the coarse level, from where
 	axisTo    = 75.0 // to where the shaft's line is carried up through the patch
 )
 
 // trochanterTip returns the tip of the lesser trochanter around level k of the
 // mid-line, with the standard uncertainty of its level; nil where it is not on
-// the film or its level would be a guess.
-func trochanterTip(g *plane, m midline, sp geom.Spacing, k int, clockwise, again bool) (*Landmark, error) {
+// the film, with its upper flank in the field, or its level would be a guess.
+func trochanterTip(g *plane, m midline, sp geom.Spacing, exposed field, k int, clockwise, again bool) (*Landmark, error) {
 	p, down, ok := m.chord(k+int(axisFrom/m.step), k+int(axisTo/m.step))
 	if !ok {
 		return nil, nil
@@ -48,7 +49,9 @@ func trochanterTip(g *plane, m midline, sp geom.Spacing, k int, clockwise, again
 			return nil, err
 		}
 		tip := found[0]
-		if tip.there < tipProb {
+		flank := tip.at.Sub(down.Mul(tipFlank))
+		at := sp.Px(flank)
+		if _, seen := g.at(at.X, at.Y); !seen || tip.there < tipProb || exposed.cuts(flank, 0) {
 			return nil, nil
 		}
 		if sigma := math.Hypot(tip.along, tipSigma); sigma <= tipUnsure {

@@ -21,6 +21,10 @@ const (
 	// canalHalfWidth is that of the local line that smooths the canal before
 	// its narrowest place is sought.
 	canalHalfWidth geom.MM = 10
+
+	// narrowAgain is the length in mm of shaft, narrower than the flare's width again,
+	// that tells a swelling of the shaft before it, such as callus, from the flare.
+	narrowAgain geom.MM = 10
 )
 
 // OuterWidth returns the outer width in mm at each level, NaN where not seen.
@@ -43,7 +47,8 @@ func plus(a, b []float64) []float64 {
 // lesser trochanter is not known, and
 // ends at the supracondylar flare: the first level distal to the isthmus where
 // the outer width exceeds 1.15 times its smallest and grows by more than
-// 0.16 mm per mm. The width is judged as smoothed by a local line over about
+// 0.16 mm per mm. Where the shaft is narrower again further on it was a swelling,
+// not the flare. The width is judged as smoothed by a local line over about
 // 10 mm, its smallest over about 30 mm so that noise does not pick it.
 // cutProximal and cutDistal say that the visible shaft ends before that end is reached;
 // without an origin the proximal end is not known and counts as cut.
@@ -105,7 +110,7 @@ type growth struct {
 // the width is by wide mm and its growth by steep mm per mm more than measured;
 // false and the last level where they never are.
 func (s *Shaft) flare(g *growth, wide, steep float64) (to geom.MM, level int, ok bool) {
-	for i := g.first; i < len(s.S); i++ {
+	for i := max(g.first, g.swellingsEnd(int(narrowAgain/s.Step), wide)); i < len(s.S); i++ {
 		w, t := g.wide[i]+wide, g.steep[i]+steep
 		if !(w > 0 && t > 0) {
 			continue
@@ -125,6 +130,22 @@ func (s *Shaft) flare(g *growth, wide, steep float64) (to geom.MM, level int, ok
 		return s.S[i] - back*s.Step, i, true
 	}
 	return s.S[len(s.S)-1], 0, false
+}
+
+// swellingsEnd returns the last level of the most distal n levels in a row that are
+// narrower than the flare when the width is by wide mm more than measured; 0 where
+// there are none.
+func (g *growth) swellingsEnd(n int, wide float64) int {
+	run := 0
+	for i := len(g.wide) - 1; i > 0; i-- {
+		if run++; !(g.wide[i]+wide <= 0) {
+			run = 0
+		}
+		if run == n {
+			return i + n - 1
+		}
+	}
+	return 0
 }
 
 // flareSigma returns the standard uncertainty of the flare's level. The growth of

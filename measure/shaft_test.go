@@ -107,6 +107,22 @@ func TestShaftOfKnownGeometry(t *testing.T) {
 	}
 }
 
+// Callus on both sides widens the shaft as the flare does, but the shaft is narrow
+// again below it: it does not end the diaphysis.
+func TestDiaphysisPastCallus(t *testing.T) {
+	f := tube(0, 280, 0.4)
+	grow := func(s geom.MM) geom.MM {
+		return 14.5 + max(0, s-280)*0.2 + 4*math.Exp(-(s-180)*(s-180)/(2*9*9))
+	}
+	f.distance[0], f.distance[1] = grow, grow
+	from, to, _, cut := shaftOf(t, f).Diaphysis(true)
+	near(t, "from", from, 20, 1e-9)
+	near(t, "to", to, 280+0.15*29/0.4, 0.02)
+	if cut {
+		t.Error("the flare was not seen")
+	}
+}
+
 // A canal that opens like a parabola has its isthmus at the vertex; smoothing
 // widens it by half its second derivative times the kernel's variance,
 // (35/243)·h² for tricube weights.
