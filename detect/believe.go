@@ -13,10 +13,11 @@ const (
 	// Of its direction: the tip of the lesser trochanter, which a network of its own
 	// tells, at the guide's upper end; at the lower end both condyles, which the network
 	// sees that may err in the direction too (it took a lateral hip for a knee, and its
-	// direction for 0.83 sure); the tangent fitted to both.
+	// direction for 0.83 sure); the tangent fitted to both; a head with its neck.
 	tipOdds     = 10
 	kneeOdds    = 2
 	tangentOdds = 5
+	headOdds    = 5
 
 	// Of a frontal view: on lateral ones the condyles lie over each other, though two
 	// outlines of one that is turned have a tangent too, and the head in line with the shaft.
@@ -49,6 +50,7 @@ func (t *shaftTrace) believe(f *Femur, sp geom.Spacing) {
 	}
 	if t.ownHead(f, sp) {
 		f.Found = surer(f.Found, headFemur)
+		f.ProximalFirst = surer(f.ProximalFirst, headOdds)
 		f.FrontalView = surer(f.FrontalView, headFrontal)
 		if f.LateralClockwise >= 0.5 {
 			f.LateralClockwise = surer(f.LateralClockwise, headFacing)

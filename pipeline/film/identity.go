@@ -16,6 +16,10 @@ const (
 	// sureOfView is that from which it alone tells the view: on films of another maker
 	// three lateral ones of 24 were taken for frontal at 0.97, one at 0.99.
 	sureOfView = 0.99
+
+	// likely is that from which the picture's word on the direction serves the side that
+	// it faces: a shaft turned end for end has lateral and medial exchanged.
+	likely = 0.9
 )
 
 // From which probability what was found counts as a femur, by what else there is to
@@ -91,7 +95,7 @@ func identify(h intake.Header, f detect.Femur) (id identity) {
 	case measure.AP:
 		id.frontal(h, f, knownUp)
 	case measure.Lateral:
-		id.sagittal(h, f)
+		id.sagittal(h, f, knownUp)
 	}
 	return id
 }
@@ -180,13 +184,19 @@ func clockwiseOf(f detect.Femur) geom.PointMM {
 
 func middle(p []geom.PointPx) geom.PointPx { return p[len(p)/2] }
 
+// facesSurely tells whether the picture says where lateral or anterior lies: which
+// way the femur faces seen from proximal, and where that is.
+func facesSurely(f detect.Femur, knownUp bool) bool {
+	return (knownUp || f.ProximalFirst >= likely) && (f.LateralClockwise >= sure || f.LateralClockwise <= 1-sure)
+}
+
 // frontal settles side and lateral direction on an AP film.
 func (id *identity) frontal(h intake.Header, f detect.Femur, knownUp bool) {
 	tag := measure.Side("")
 	if h.Side == intake.Right || h.Side == intake.Left {
 		tag = measure.Side(h.Side)
 	}
-	seenFacing := f.LateralClockwise >= sure || f.LateralClockwise <= 1-sure
+	seenFacing := facesSurely(f, knownUp)
 	var seen measure.Side
 	var basis measure.Basis
 	if seenFacing {
@@ -234,16 +244,11 @@ func (id *identity) frontal(h intake.Header, f detect.Femur, knownUp bool) {
 
 // sagittal settles the anterior direction on a lateral film. The picture does
 // not show the side: only the header names it.
-func (id *identity) sagittal(h intake.Header, f detect.Femur) {
-	switch {
-	case f.LateralClockwise >= sure:
-		id.facing, id.clockwise = true, true
-	case f.LateralClockwise <= 1-sure:
-		id.facing, id.clockwise = true, false
-	default:
-		if along := towards(h.Orientation, clockwiseOf(f), 'A', 'P'); along != 0 {
-			id.facing, id.clockwise = true, along > 0
-		}
+func (id *identity) sagittal(h intake.Header, f detect.Femur, knownUp bool) {
+	if facesSurely(f, knownUp) {
+		id.facing, id.clockwise = true, f.LateralClockwise >= sure
+	} else if along := towards(h.Orientation, clockwiseOf(f), 'A', 'P'); along != 0 {
+		id.facing, id.clockwise = true, along > 0
 	}
 	switch {
 	case contradicted(h, measure.SideConflict):

@@ -57,7 +57,9 @@ func TestIdentify(t *testing.T) {
 		{name: "lateral view, side from the tag alone", h: intake.Header{Side: intake.Right}, f: upright(0, 1, 1), side: measure.Right, sideBasis: measure.ByTag, view: measure.Lateral, viewBasis: measure.ByAnatomy, clockwise: true, facing: true},
 		{name: "lateral view, no tag", f: upright(0, 1, 1), view: measure.Lateral, viewBasis: measure.ByAnatomy, clockwise: true, facing: true, reason: measure.SideUnknown},
 		{name: "lateral view, facing by orientation", h: intake.Header{Orientation: [2]string{"A", "F"}}, f: upright(0, 0.5, 1), view: measure.Lateral, viewBasis: measure.ByAnatomy, clockwise: true, facing: true, reason: measure.SideUnknown},
-		{name: "direction unknown", f: upright(1, 1, 0.6), side: measure.Left, sideBasis: measure.ByAnatomy, view: measure.AP, viewBasis: measure.ByAnatomy, clockwise: true, facing: true, reason: measure.DirectionUnknown},
+		{name: "direction likely", f: upright(1, 1, 0.92), side: measure.Left, sideBasis: measure.ByAnatomy, view: measure.AP, viewBasis: measure.ByAnatomy, clockwise: true, facing: true, reason: measure.DirectionUnknown},
+		{name: "direction unknown, so facing too", f: upright(1, 1, 0.6), view: measure.AP, viewBasis: measure.ByAnatomy, reason: measure.SideUnknown},
+		{name: "lateral view, direction unknown, so facing too", f: upright(0, 1, 0.6), view: measure.Lateral, viewBasis: measure.ByAnatomy, reason: measure.DirectionUnknown},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			id := identify(c.h, c.f)
