@@ -27,14 +27,15 @@ const (
 // shaft broader than an arm's, on a bone of which header or picture tells an end or the
 // way that it faces; a tip counts for more where the picture alone tells both. What
 // shows no sign may be a piece of any tube, and is taken for one where there is neither
-// scale nor facing. Chosen on films of femurs and of other
-// bones and things, of three makings.
+// scale nor facing. Chosen on films of femurs and of other bones and things, of four
+// makings.
 const (
 	sureOfBroadWhole = 0.3
 	sureOfWhole      = 0.6
 	sureOfPart       = 0.7
 	sureOfPiece      = 0.9
 	sureOfSlender    = 0.93 // of a piece that by the scale is no broader than an arm's
+	sureOfUntold     = 0.94 // of one of which nothing tells direction or facing: a lower leg's was at 0.93
 
 	// From which outer width, mm, a shaft is broader than an arm's: 26 mm, magnified
 	// by a tenth (common practice, no source).
@@ -55,6 +56,8 @@ func surelyFemur(f detect.Femur, id identity, sc scale) bool {
 		return f.Found >= sureOfWhole
 	case tip || knee || wide:
 		return f.Found >= sureOfPart
+	case !told:
+		return sc.known && f.Found >= sureOfUntold
 	case sc.known && f.Width < broad:
 		return f.Found >= sureOfSlender
 	}

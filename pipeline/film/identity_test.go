@@ -110,6 +110,18 @@ func TestSurelyFemurByWidth(t *testing.T) {
 	}
 }
 
+// Of a piece of which nothing tells direction or facing, however broad, the picture must
+// be surer yet.
+func TestSurelyFemurUntold(t *testing.T) {
+	for found, want := range map[float64]bool{0.93: false, 0.95: true} {
+		f := upright(1, 0.5, 0.5)
+		f.Width, f.Found = 31, found
+		if got := surelyFemur(f, identity{}, scale{known: true}); got != want {
+			t.Errorf("found %g: %v", found, got)
+		}
+	}
+}
+
 // Without a sign, a scale or a facing there is nothing of a femur to see but a tube, and
 // of such a tube nothing to measure but how it lies.
 func TestTubeIsNoFemur(t *testing.T) {
