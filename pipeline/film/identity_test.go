@@ -26,6 +26,11 @@ func upright(frontal, lateralClockwise, proximalFirst float64) detect.Femur {
 		Found: 1, FrontalView: frontal, LateralClockwise: lateralClockwise, ProximalFirst: proximalFirst}
 }
 
+func withTip(f detect.Femur) detect.Femur {
+	f.LesserTrochanter = &detect.Landmark{}
+	return f
+}
+
 // As films are hung, the patient faces the reader, so the lateral side of a
 // left femur lies at the right of the film (common practice, no source).
 // Patient Orientation names where the rows and the columns point, e.g. L\F for
@@ -57,7 +62,8 @@ func TestIdentify(t *testing.T) {
 		{name: "lateral view, side from the tag alone", h: intake.Header{Side: intake.Right}, f: upright(0, 1, 1), side: measure.Right, sideBasis: measure.ByTag, view: measure.Lateral, viewBasis: measure.ByAnatomy, clockwise: true, facing: true},
 		{name: "lateral view, no tag", f: upright(0, 1, 1), view: measure.Lateral, viewBasis: measure.ByAnatomy, clockwise: true, facing: true, reason: measure.SideUnknown},
 		{name: "lateral view, facing by orientation", h: intake.Header{Orientation: [2]string{"A", "F"}}, f: upright(0, 0.5, 1), view: measure.Lateral, viewBasis: measure.ByAnatomy, clockwise: true, facing: true, reason: measure.SideUnknown},
-		{name: "direction likely", f: upright(1, 1, 0.92), side: measure.Left, sideBasis: measure.ByAnatomy, view: measure.AP, viewBasis: measure.ByAnatomy, clockwise: true, facing: true, reason: measure.DirectionUnknown},
+		{name: "direction likely", f: withTip(upright(1, 1, 0.92)), side: measure.Left, sideBasis: measure.ByAnatomy, view: measure.AP, viewBasis: measure.ByAnatomy, clockwise: true, facing: true, reason: measure.DirectionUnknown},
+		{name: "direction likely, but no tip", f: upright(1, 1, 0.92), view: measure.AP, viewBasis: measure.ByAnatomy, reason: measure.SideUnknown},
 		{name: "direction unknown, so facing too", f: upright(1, 1, 0.6), view: measure.AP, viewBasis: measure.ByAnatomy, reason: measure.SideUnknown},
 		{name: "lateral view, direction unknown, so facing too", f: upright(0, 1, 0.6), view: measure.Lateral, viewBasis: measure.ByAnatomy, reason: measure.DirectionUnknown},
 	} {
