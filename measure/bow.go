@@ -86,6 +86,24 @@ type sagitta struct {
 	heightGrad     gradient
 	apexGrad       gradient
 	chordA, chordB midPoint
+
+	// The greatest distance and its level on the line smoothed over 16 mm only, which
+	// follows a focal thickening.
+	peakHeight, peak geom.MM
+}
+
+// apexApart is by how much in mm the line at its peak must lie farther from the chord
+// than at the apex for the peak to stand against it.
+const apexApart geom.MM = 0.1
+
+// ragged returns the variances in mm² that a line which is no smooth bow adds to height
+// and apex: 95 % of them reaches to the peak.
+func (b *sagitta) ragged() (height, apex float64) {
+	more := math.Abs(b.peakHeight) - math.Abs(b.height)
+	if more < apexApart {
+		return 0, 0
+	}
+	return square(more / Coverage), square((b.peak - b.apex) / Coverage)
 }
 
 // bowSagitta finds the apex as the place where the mid-line runs parallel to
@@ -124,6 +142,16 @@ func (s *Shaft) bowSagitta(in span) (b sagitta, ok bool) {
 	}
 	b.height, _ = fit.apply(height)
 	b.apex = at
+	for _, level := range s.S {
+		if level < in.from || level > in.to {
+			continue
+		}
+		if fit, ok := localFit(s.S, height, level, pointHalfWidth, 1); ok {
+			if value, _ := fit.apply(height); math.Abs(value) > math.Abs(b.peakHeight) {
+				b.peakHeight, b.peak = value, level
+			}
+		}
+	}
 	u := (at - in.from) / (in.to - in.from)
 	b.heightGrad, b.apexGrad = s.newGradient(), s.newGradient()
 	apex := midPoint{fit: fit}

@@ -207,7 +207,8 @@ func (m *measurement) bow() {
 			b, ok := m.bowSagitta(in)
 			return b.height, ok
 		}
-		variance := m.variance(b.heightGrad, m.opt.Errors) + m.ended(b.height, height)
+		ofHeight, ofApex := b.ragged()
+		variance := m.variance(b.heightGrad, m.opt.Errors) + m.ended(b.height, height) + ofHeight
 		if !resolved {
 			variance *= square(straightCoverage)
 		}
@@ -217,7 +218,7 @@ func (m *measurement) bow() {
 				b, ok := m.bowSagitta(in)
 				return b.apex, ok
 			}
-			m.setLength(BowApex, b.apex, m.variance(b.apexGrad, m.opt.Errors)+m.ended(b.apex, apex)+square(m.originSigma))
+			m.setLength(BowApex, b.apex, m.variance(b.apexGrad, m.opt.Errors)+m.ended(b.apex, apex)+ofApex+square(m.originSigma))
 		}
 	}
 }
