@@ -26,8 +26,8 @@ const (
 
 // From which probability what was found counts as a femur, by what else there is to
 // see of one. Signs are the tip of the lesser trochanter, the knee and, by the scale, a
-// shaft broader than an arm's, on a bone of which header or picture tells an end or the
-// way that it faces; a tip counts for more where the picture alone tells both. What
+// shaft broader than an arm's, on a bone of which the picture tells an end or the way
+// that it faces; a tip counts for more where the picture alone tells both. What
 // shows no sign may be a piece of any tube, and is taken for one where there is neither
 // scale nor facing. Chosen on films of femurs and of other bones and things, of four
 // makings.
@@ -46,11 +46,13 @@ const (
 
 // surelyFemur tells whether f may be measured as a femur.
 func surelyFemur(f detect.Femur, id identity, sc scale) bool {
-	told := id.facing || id.directed
+	// The header's word on direction is no sign of a femur: a bent tube had one.
+	faces := f.LateralClockwise >= sure || f.LateralClockwise <= 1-sure
+	told := f.ProximalFirst >= sure || faces && id.view != ""
 	tip := told && f.LesserTrochanter != nil
 	knee := told && showsKnee(f)
 	wide := told && sc.known && f.Width >= broad
-	whole := tip && f.ProximalFirst >= sure && (f.LateralClockwise >= sure || f.LateralClockwise <= 1-sure)
+	whole := tip && f.ProximalFirst >= sure && faces
 	switch {
 	case whole && wide:
 		return f.Found >= sureOfBroadWhole

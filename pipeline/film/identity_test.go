@@ -145,10 +145,9 @@ func TestTubeIsNoFemur(t *testing.T) {
 // tip of the lesser trochanter asks less than none, a broad shaft with it still less; a
 // narrow one with a tip may be an arm's with its tuberosity.
 func TestSurelyFemurBySigns(t *testing.T) {
-	told := identity{directed: true, facing: true}
 	mark := &detect.Landmark{}
-	least := func(tip, knee bool, width float64, id identity) float64 {
-		f := upright(1, 1, 1)
+	least := func(tip, knee bool, width, tells float64) float64 {
+		f := upright(1, tells, tells)
 		f.Width = width
 		if tip {
 			f.LesserTrochanter = mark
@@ -156,20 +155,20 @@ func TestSurelyFemurBySigns(t *testing.T) {
 		if knee {
 			f.CondyleLateral, f.CondyleMedial = mark, mark
 		}
-		for f.Found = 0; f.Found < 1 && !surelyFemur(f, id, scale{known: true}); f.Found += 0.01 {
+		for f.Found = 0; f.Found < 1 && !surelyFemur(f, identity{view: measure.AP}, scale{known: true}); f.Found += 0.01 {
 		}
 		return f.Found
 	}
 	order := []float64{
-		least(true, false, 31, told), least(true, false, 24, told), least(false, true, 24, told), least(false, false, 24, told),
+		least(true, false, 31, 1), least(true, false, 24, 1), least(false, true, 24, 1), least(false, false, 24, 1),
 	}
 	if !slices.IsSorted(order) || order[0] == order[3] {
 		t.Errorf("probabilities asked: %.2f", order)
 	}
-	if both, knee := least(false, true, 31, told), least(false, true, 24, told); both >= knee {
+	if both, knee := least(false, true, 31, 1), least(false, true, 24, 1); both >= knee {
 		t.Errorf("broad with a knee asks %.2f, narrow %.2f", both, knee)
 	}
-	if plain, piece := least(true, true, 31, identity{}), least(false, false, 31, identity{}); plain < piece {
+	if plain, piece := least(true, true, 31, 0.5), least(false, false, 31, 0.5); plain < piece {
 		t.Errorf("a bone that neither runs nor faces asks %.2f with a tip, %.2f without", plain, piece)
 	}
 }
