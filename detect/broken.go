@@ -24,11 +24,14 @@ const (
 // stretch is a straight part of a shaft: its middle and its direction.
 type stretch struct{ at, dir geom.PointMM }
 
-// broken tells whether the shaft falls into parts that do not meet: its mid-line
-// has a kink that both outer edges share, or two straight stretches near each other lie beside one another
-// by more than stepOff or turn by more than a bone can bend. from is the first
-// level of the shaft.
+// broken tells whether the shaft falls into parts that do not meet: a part below some
+// place has moved as it is, its mid-line has a kink that both outer edges share, or two
+// straight stretches near each other lie beside one another by more than stepOff or turn
+// by more than a bone can bend. from is the first level of the shaft.
 func (t *shaftTrace) broken(from int) bool {
+	if t.moved(from) {
+		return true
+	}
 	mid, half := t.middles(from, kinkWidth)
 	edges := t.outerPoints()
 	for k := range mid {

@@ -10,7 +10,7 @@ const (
 	kinkReach  = 20 // levels with both edges on either side of a place that is looked at for a kink
 	kinkWithin = 40 // levels that they lie on: a break and metal leave gaps
 	kinkFound  = 13 // of them, at least
-	kinkParams = 5
+	kinkParams = 5  // of either fit
 
 	// Whole femurs, simulated and of real surfaces, have sharp up to 1.8 where
 	// the fit has an angle or a step of this size; broken ones from 5 on.
@@ -49,7 +49,7 @@ func newKink(mid []geom.PointMM, half []float64, k int, step float64) (out kink,
 	}
 	to++
 	along := mid[to-1].Sub(mid[from]).Unit()
-	var broken, smooth normal
+	broken, smooth := normal{n: kinkParams}, normal{n: kinkParams}
 	for i := from; i < to; i++ {
 		if math.IsNaN(half[i]) {
 			continue
@@ -57,12 +57,12 @@ func newKink(mid []geom.PointMM, half []float64, k int, step float64) (out kink,
 		d := mid[i].Sub(mid[from])
 		y := d.X*along.Y - d.Y*along.X
 		s := (float64(i-k) + 0.5) / kinkReach // −1 … 1
-		row := [kinkParams]float64{1, s, s * s}
+		row := [maxParams]float64{1, s, s * s}
 		if i >= k {
 			row[3], row[4] = 1, s
 		}
 		broken.add(row, y)
-		smooth.add([kinkParams]float64{1, s, s * s, s * s * s, s * s * s * s}, y)
+		smooth.add([maxParams]float64{1, s, s * s, s * s * s, s * s * s * s}, y)
 	}
 	c, rest := broken.solve()
 	_, bent := smooth.solve()
@@ -84,48 +84,4 @@ func reached(half []float64, k, dir int) (last, n int) {
 		}
 	}
 	return last, n
-}
-
-// normal is a system of normal equations with the sum of squares of its right
-// sides.
-type normal struct {
-	a       [kinkParams][kinkParams + 1]float64
-	squares float64
-}
-
-func (e *normal) add(row [kinkParams]float64, y float64) {
-	for p := range row {
-		for q := range row {
-			e.a[p][q] += row[p] * row[q]
-		}
-		e.a[p][kinkParams] += row[p] * y
-	}
-	e.squares += y * y
-}
-
-// solve returns the coefficients and the sum of squares left, by Gauss's and
-// Jordan's elimination: the matrix is positive definite.
-func (e *normal) solve() (c [kinkParams]float64, rest float64) {
-	var right [kinkParams]float64
-	for p := range right {
-		right[p] = e.a[p][kinkParams]
-	}
-	a := e.a
-	for p := range a {
-		for r := range a {
-			if r == p {
-				continue
-			}
-			f := a[r][p] / a[p][p]
-			for q := p; q <= kinkParams; q++ {
-				a[r][q] -= f * a[p][q]
-			}
-		}
-	}
-	rest = e.squares
-	for p := range c {
-		c[p] = a[p][kinkParams] / a[p][p]
-		rest -= c[p] * right[p]
-	}
-	return c, math.Max(rest, 0)
 }
