@@ -14,6 +14,7 @@ const (
 	moveOblique = 20   // levels from where one edge moves to where the other does: breaks are oblique, parts overlap
 	moveEvery   = 4    // of these, apart
 	moveWidest  = 1.35 // times the shaft's width: there it has begun to widen
+	moveFlank   = 10   // levels below the trochanter that are left out: its flank is steep on one edge, the flare on the other
 	moveParams  = 8
 	bentParams  = 5 // of an edge alone that bends smoothly
 
@@ -45,6 +46,9 @@ func (m move) parts() bool {
 // those above point to. from is the first level of the shaft.
 func (t *shaftTrace) moved(from int) bool {
 	edges := t.outerPoints()
+	if from > 0 {
+		from += moveFlank
+	}
 	var near [2][][]int // the levels that an edge is looked at around a place
 	for s := range edges {
 		near[s] = t.around(s, from)
