@@ -29,7 +29,7 @@ const (
 	metalZone   = 22.0 // mm beside a bone's outer edge where metal still is its own
 	metalLeast  = 5    // such places that make one
 	metalOver   = 2.0  // mm outside a bone's outer edge up to which metal lies over it
-	ballLeast   = 6    // places across a scale ball, at least
+	ballLeast   = 11   // places across a scale ball, at least: 20 mm, where buttons are 11 to 18 (common practice, no source)
 	ballRound   = 1.3  // times its box's shorter side that the longer is, at most
 	ballCore    = 0.75 // of its radius within which a ball is bright throughout,
 	ballLevel   = 0.4  // of the way from the film around it to its brightest tenth,
@@ -56,6 +56,7 @@ func (t *shaftTrace) findMetal(full, reduced *plane, sp geom.Spacing) (metal, er
 		return m, err
 	}
 	v.dismissSpecks(full, sp, t.contrast())
+	v.nameRulers()
 	half := t.width() / 2
 	if math.IsNaN(half) {
 		half = 14
