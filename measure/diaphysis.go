@@ -24,7 +24,7 @@ const (
 
 	// narrowAgain is the length in mm of shaft, narrower than the flare's width again,
 	// that tells a swelling of the shaft before it, such as callus, from the flare.
-	narrowAgain geom.MM = 10
+	narrowAgain geom.MM = 30
 )
 
 // OuterWidth returns the outer width in mm at each level, NaN where not seen.
