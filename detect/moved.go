@@ -15,13 +15,13 @@ const (
 	moveEvery   = 4    // of these, apart
 	moveWidest  = 1.35 // times the shaft's width: there it has begun to widen
 	moveFlank   = 10   // levels below the trochanter that are left out: its flank is steep on one edge, the flare on the other
+	moveTop     = 30   // levels left out where no trochanter is known: it may stand there
 	moveParams  = 8
 	bentParams  = 5 // of an edge alone that bends smoothly
 
-	// Whole femurs without metal on 500 films of three makings have a sharp up to 1.55 where
-	// the fit has a step or an angle as small as the first pair, and up to 1.2 where as
-	// large as the second. Of 120 shafts of real surfaces that were cut and moved by 3 mm or 5
-	// degrees at least, 91 have more.
+	// Of 123 shafts of real surfaces that were cut and moved by 3 mm or 5 degrees at least,
+	// 84 are told with these; of 600 whole ones of four makings, two with a nail and steep
+	// edges beside it.
 	moveSharp = 1.75
 	moveStep  = 2.0 // mm
 	moveAngle = 4.0 * math.Pi / 180
@@ -48,6 +48,8 @@ func (t *shaftTrace) moved(from int) bool {
 	edges := t.outerPoints()
 	if from > 0 {
 		from += moveFlank
+	} else {
+		from = moveTop
 	}
 	var near [2][][]int // the levels that an edge is looked at around a place
 	for s := range edges {

@@ -15,7 +15,7 @@ import (
 // Algorithm names the method behind every number. Change it whenever a change
 // in detect, measure or film changes a row: films in older ledgers are then
 // measured again.
-const Algorithm = "shaft/8"
+const Algorithm = "shaft/9"
 
 // AnswerFD is the file descriptor on which a worker answers. Standard output
 // is not used, since C libraries print to it.
