@@ -46,7 +46,7 @@ const (
 
 // surelyFemur tells whether f may be measured as a femur.
 func surelyFemur(f detect.Femur, id identity, sc scale) bool {
-	// The header's word on direction is no sign of a femur: a bent tube had one.
+	// A header's word on the direction makes no broad shaft a femur's: a bent tube had one.
 	faces := f.LateralClockwise >= sure || f.LateralClockwise <= 1-sure
 	told := f.ProximalFirst >= sure || faces && id.view != ""
 	tip := told && f.LesserTrochanter != nil
@@ -60,7 +60,7 @@ func surelyFemur(f detect.Femur, id identity, sc scale) bool {
 		return f.Found >= sureOfWhole
 	case tip || knee || wide:
 		return f.Found >= sureOfPart
-	case !told:
+	case !told && !id.directed:
 		return sc.known && f.Found >= sureOfUntold
 	case sc.known && f.Width < broad:
 		return f.Found >= sureOfSlender
